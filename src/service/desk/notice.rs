@@ -49,6 +49,8 @@ pub struct NoticeInDepth {
     pub rests_on: Option<RestsOn>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
+    /// While it has not left, a sentence for each notice that waits beside it and ends it by leaving, or is ended by it.
+    pub beside: Vec<String>,
     pub why: Why,
     /// Whom it would go to now, or was queued for; of one that was called off or skipped, whom it would have gone to.
     pub whom: BTreeMap<(Channel, Language), u64>,
@@ -227,6 +229,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         None => {}
     }
     let overtook = overtaken::by(app, &notice, &region).await?;
+    let beside = overtaken::beside(&notice, &store.notices_of_region(&notice.season).await?, now);
     let old = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => {
             let row = regions::row_of(app, &region, now).await?;
@@ -242,6 +245,7 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
         days_moved: old.as_ref().is_some_and(|old| old.days_moved),
         old_words: old.map(|old| old.words),
         overtook,
+        beside,
         why,
         whom,
         signed_up_since,

@@ -1,5 +1,5 @@
 //! Holds that a later notice has overtaken, or that ran out before it. Staff said "not now" of the first, and the same people get
-//! the second: whoever held it is told.
+//! the second: whoever held it is told. And of two that wait side by side, which one ends the other.
 
 use std::collections::BTreeMap;
 
@@ -15,7 +15,7 @@ use crate::season::{NoticeId, NoticeKind, NoticeStatus, phrases};
 use crate::service::app::App;
 use crate::store::StoreError;
 use crate::store::acts::Act;
-use crate::store::notices::Notice;
+use crate::store::notices::{Notice, NoticeState};
 
 /// What later notices of these regions overtook, by the later one's id: a sentence for each of these holds.
 pub(super) async fn by_later(
@@ -44,6 +44,40 @@ pub(super) async fn by(app: &App, later: &Notice, region: &Region) -> Result<Vec
         }
     }
     Ok(said)
+}
+
+/// What waits in a season beside a notice that has not left, and ends it by leaving or is ended by it: a sentence each.
+pub(super) fn beside<'a>(
+    notice: &Notice,
+    others: impl IntoIterator<Item = &'a Notice>,
+    now: DateTime<Utc>,
+) -> Vec<String> {
+    let is_open =
+        |of: &Notice| of.expires_at > now && matches!(of.status(), NoticeStatus::Waiting | NoticeStatus::Held);
+    if !is_open(notice) {
+        return Vec::new();
+    }
+    let others = others.into_iter().filter(|other| other.season == notice.season && is_open(other));
+    others.filter_map(|other| said_beside(notice, other)).collect()
+}
+
+fn said_beside(notice: &Notice, other: &Notice) -> Option<String> {
+    let ends = if other.kind.overtakes(notice.kind) {
+        "once it has left, this one is not told; where this one leaves first, people get both"
+    } else if notice.kind.overtakes(other.kind) {
+        "once this one has left, that one is not told"
+    } else {
+        return None;
+    };
+    let stands = match other.state {
+        NoticeState::Held { .. } => "is held",
+        NoticeState::Leaving { .. } => "is on its way",
+        _ => "waits",
+    };
+    let tells = other.deadline().map_or_else(String::new, |day| {
+        format!(", and tells {} as the last day to wash", phrases::date(Language::En, day))
+    });
+    Some(format!("“{}” {stands} here as well{tells}: {ends}.", kind_words(other.kind)))
 }
 
 /// How a hold ended without its notice having gone out.

@@ -10,7 +10,7 @@ use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_because_of, left_words};
 use super::nobody::{HAD_NOBODY, left_to_nobody};
 use super::notice::leaves_from;
 use super::old_words::Words;
-use super::overtaken::by_later;
+use super::overtaken::{beside, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 use super::rests_on::{RestsOn, rests_on};
 use super::troubles::wrong;
@@ -135,6 +135,8 @@ pub struct Line {
     pub rests_on: Option<RestsOn>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
+    /// As of [`NoticeInDepth`](super::notice::NoticeInDepth).
+    pub beside: Vec<String>,
 }
 
 impl Line {
@@ -294,6 +296,7 @@ async fn lines(app: &App, regions: &BTreeMap<&RegionId, &Region>, now: DateTime<
         let Some(region) = regions.get(&notice.season.region) else { continue };
         let mut line = line(notice, region, &reach, quiet, now);
         line.rests_on = rests_on(app, notice, line.zone).await?;
+        line.beside = beside(notice, &waiting, now);
         if let Some(held) = said_of_ended(app, notice, region.time_zone).await? {
             line.why = format!("{} {held}", line.why);
         }
@@ -373,6 +376,7 @@ fn line(
         old_words: None,
         rests_on: None,
         overtook: Vec::new(),
+        beside: Vec::new(),
     }
 }
 

@@ -284,6 +284,7 @@ async fn shown(
             asks_twice => asks_twice(&seen),
             rests_on => seen.rests_on.as_ref().map(shown_rests_on),
             overtook => &seen.overtook,
+            beside => &seen.beside,
             why => &seen.why.sentence,
             why_report,
             waits => &seen.why.waits,

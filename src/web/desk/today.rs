@@ -140,6 +140,7 @@ fn shown_line(desk: &Desk, line: &Line) -> Value {
         old_words => &line.old_words,
         rests_on => line.rests_on.as_ref().map(shown_rests_on),
         overtook => &line.overtook,
+        beside => &line.beside,
     }
 }
 

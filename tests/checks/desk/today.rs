@@ -511,6 +511,33 @@ async fn a_last_day_that_moved_is_told_beside_the_one_in_the_words() {
     assert_eq!((page.old_words, page.days_moved), (Some(words), true));
 }
 
+/// Before, nothing said that of two that wait side by side the later one ends the other, and the earlier one does not.
+#[tokio::test]
+async fn of_two_that_wait_side_by_side_each_says_which_one_ends_the_other() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let app = &house.app;
+    let last = put(app, "north", NoticeKind::LastDaysToWash, asks()).await;
+    // One that tells of a moved day ends nothing.
+    put(app, "north", NoticeKind::DeadlineMoved, asks()).await;
+    let day = "and tells April 12 as the last day to wash";
+    let once = "once it has left, this one is not told; where this one leaves first, people get both";
+    let of_earlier = format!("“Last days to wash” waits here as well, {day}: {once}.");
+    let of_later = format!("“Inspect now” waits here as well, {day}: once this one has left, that one is not told.");
+    let seen = today(app, everywhere(), &Filters::default()).await.unwrap();
+    for (id, said) in [(&house.id, &of_earlier), (&last, &of_later)] {
+        let line = seen.needs_word.iter().find(|line| line.id == *id).unwrap();
+        let page = notice_in_depth(app, id, UNDO).await.unwrap();
+        assert_eq!((&line.beside, page.beside.as_slice()), (&page.beside, std::slice::from_ref(said)));
+    }
+    let others = seen.needs_word.iter().filter(|line| ![&house.id, &last].contains(&&line.id));
+    assert_eq!(others.map(|line| line.beside.len()).collect::<Vec<_>>(), [0]);
+    acts::hold(app, everywhere(), &last, None, Some("the crew looks first")).await.unwrap();
+    let page = notice_in_depth(app, &house.id, UNDO).await.unwrap();
+    assert_eq!(page.beside, [of_earlier.replace("waits here", "is held here")]);
+    acts::call_off(app, everywhere(), &last, None).await.unwrap();
+    assert!(notice_in_depth(app, &house.id, UNDO).await.unwrap().beside.is_empty());
+}
+
 /// What today costs the store does not grow with the regions.
 #[tokio::test]
 async fn a_state_of_regions_is_read_with_as_few_questions_as_two() {

@@ -114,6 +114,24 @@ async fn a_notice_whose_days_moved_is_sent_when_somebody_says_so_twice() {
 }
 
 #[tokio::test]
+async fn what_ends_a_notice_stands_on_its_page_and_on_its_line() {
+    let desk = world().await;
+    let approval_needed = ApprovalNeeded::ByPolicy;
+    let last = NewNotice {
+        expires_at: desk.world.clock.now() + TimeDelta::days(30),
+        ..notice(NoticeKind::LastDaysToWash, NoticeRelease::WaitForApproval { approval_needed })
+    };
+    let texts = texts_of(&desk.world.app.templates.in_use(), NoticeKind::LastDaysToWash, &facts("north"));
+    desk.store().put_notice(&last, &texts).await.unwrap();
+    let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let said = "“Last days to wash” waits here as well: once it has left, this one is not told;";
+    for page in [PAGE, "/desk/today"] {
+        let page = browser.get(page).await.body;
+        assert!(page.contains(said), "{page}");
+    }
+}
+
+#[tokio::test]
 async fn staff_of_another_region_read_and_cannot_act() {
     let desk = world().await;
     let (mut browser, _) = desk.signed_in("vera", Role::Staff, of_region("south")).await;
