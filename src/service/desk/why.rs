@@ -13,7 +13,7 @@ use crate::message::StageDates;
 use crate::region::Release;
 use crate::season::decide::{ApprovalNeeded, MovedBy, Reason, SkipReason, Terms};
 use crate::season::window::DeadlineRule;
-use crate::season::{Outlook, Profile, RecordTrust, StageId, StageOutlook, phrases};
+use crate::season::{Outlook, Profile, RecordTrust, StageId, StageOutlook, days_after, phrases};
 use crate::store::notices::{Notice, NoticeState, ReleasePlan};
 
 /// Why, for staff.
@@ -36,7 +36,8 @@ pub(super) fn of(notice: &Notice, outlook: Option<&Outlook>, profile: Option<&Pr
     let terms = serde_json::from_value::<Terms>(notice.reason.clone()).ok();
     let sentence = match &terms {
         Some(terms) => {
-            let sentence = as_of_its_day(notice, reason(&terms.reason, profile), today);
+            let last_day = facts_of(notice).ok().map(|facts| facts.wash_by);
+            let sentence = as_of_its_day(notice, reason(&terms.reason, profile, last_day), today);
             [Some(sentence), outlook.and_then(|outlook| old_temperatures(notice, outlook))]
                 .into_iter()
                 .flatten()
@@ -107,7 +108,8 @@ fn old_temperatures(notice: &Notice, outlook: &Outlook) -> Option<String> {
     Some(format!("It was worked out from old temperatures: {newest}."))
 }
 
-fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
+/// `last_day`: the last day to wash when it was decided.
+fn reason(reason: &Reason, profile: Option<&Profile>, last_day: Option<NaiveDate>) -> String {
     let day = |day: &NaiveDate| phrases::date(EN, *day);
     match reason {
         Reason::OpeningNear { median, days } => {
@@ -142,7 +144,20 @@ fn reason(reason: &Reason, profile: Option<&Profile>) -> String {
         Reason::CloseNear { median, days } => {
             format!("The eggs most likely hatch on {}, {} off.", day(median), counted(*days))
         }
-        Reason::Closed { since } => format!("The time to wash has been over since {}.", day(since)),
+        Reason::Closed { since } => over(*since, last_day),
+    }
+}
+
+/// Washing is over from the day after its last day; that is told once eggs are likely enough to hatch, which may be much later.
+fn over(told_from: NaiveDate, last_day: Option<NaiveDate>) -> String {
+    let day = |day| phrases::date(EN, day);
+    match last_day.map(|last| days_after(last, 1)) {
+        Some(over_from) if over_from < told_from => format!(
+            "The time to wash has been over since {}; by {} eggs were likely enough to hatch to tell it.",
+            day(over_from),
+            day(told_from)
+        ),
+        _ => format!("The time to wash has been over since {}.", day(told_from)),
     }
 }
 
@@ -238,7 +253,10 @@ pub(super) fn skip(reason: &SkipReason) -> String {
     match reason {
         SkipReason::PastUse { until } => format!("it was of use until {}", day(until)),
         SkipReason::WindowOpen { since } => format!("the window has been open since {}", day(since)),
-        SkipReason::WindowClosed { since } => format!("the window has been closed since {}", day(since)),
+        // By the last day of then: newer temperatures may have moved it.
+        SkipReason::WindowClosed { since } => {
+            format!("by the last day that stood then, the time to wash was over from {} on", day(since))
+        }
         SkipReason::Overtaken { by } => format!("“{}” came after it", kind_words(*by)),
         SkipReason::InspectNeverSent => "what it follows was called off".to_owned(),
         SkipReason::DeadlineStands => "newer temperatures moved the last day back".to_owned(),
@@ -381,4 +399,28 @@ fn percent(share: f64) -> String {
 
 fn counted(days: i64) -> String {
     if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Before, the day on which a notice came due was told as that on which washing was over, beside an earlier last day.
+    #[test]
+    fn the_time_to_wash_is_over_from_the_day_after_its_last_day() {
+        let day = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let since = day("2026-04-08");
+        for (last_day, said) in [
+            (
+                Some(day("2026-03-27")),
+                "The time to wash has been over since March 28; by April 8 eggs were likely enough to hatch to tell it.",
+            ),
+            (Some(day("2026-04-07")), "The time to wash has been over since April 8."),
+            (None, "The time to wash has been over since April 8."),
+        ] {
+            assert_eq!(reason(&Reason::Closed { since }, None, last_day), said);
+        }
+        let said = "by the last day that stood then, the time to wash was over from April 8 on";
+        assert_eq!(skip(&SkipReason::WindowClosed { since }), said);
+    }
 }
