@@ -34,6 +34,8 @@ pub struct RegionRow {
     pub standing: SeasonStanding,
     /// Staff keep the word behind that.
     pub held_back: bool,
+    /// Over, and most eggs have probably not hatched yet: the public page tells whoever sees eggs to wash today.
+    pub is_late: bool,
     pub season: Option<i32>,
     pub days: Option<WindowDays>,
     /// When the window opens; a single day once that is known.
@@ -196,6 +198,7 @@ pub(super) fn row(
         outlook_of: None,
         standing: SeasonStanding::Unknown,
         held_back: false,
+        is_late: false,
         season: None,
         days: None,
         opens: None,
@@ -224,7 +227,15 @@ pub(super) fn row(
     row.season = Some(outlook.season.year);
     row.days = Some(days);
     row.opens = opens.map(spread_of);
-    row.closes = outlook.stage(&profile.window.closes).map(spread_of).and_then(|closes| closes.median);
+    // As the public page has it.
+    let closes = outlook.stage(&profile.window.closes);
+    let is_told = notices
+        .iter()
+        .any(|notice| notice.kind == NoticeKind::TooLateToWash && notice.status() == NoticeStatus::Released);
+    row.is_late = row.standing == SeasonStanding::Over
+        && !is_told
+        && closes.is_some_and(|closes| closes.chance_by(outlook.today) < policy.too_late_chance);
+    row.closes = closes.map(spread_of).and_then(|closes| closes.median);
     row.opened_by = opens.filter(|opens| opens.seen()).and_then(|opens| opens.reached).map(|reached| reached.on);
     row.opened_chance = opens.map(|opens| opens.chance_by(row.today));
     row.record_doubt = why::doubt(&outlook.trust);

@@ -83,7 +83,7 @@ pub(super) async fn page(desk: Desk, Path(id): Path<RegionId>, Query(query): Que
             owner_reports => region.owner_reports.name(),
             release => region_changes::release(region.release),
             row => shown_region(&axis, row, app.config.policy.get_ready_days),
-            standing_words => standing_words(row.standing),
+            standing_words => standing_words(row),
             gradients => Value::from_safe_string(gradients().to_owned()),
             months => Value::from_safe_string(months(&axis, Language::En)),
             season => row.season,

@@ -77,7 +77,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
             all,
             counties => &seen.counties,
             county => filters.county,
-            standings => standings().map(|standing| (standing.name(), standing_words(standing))).collect::<Vec<_>>(),
+            standings => standings().map(|standing| (standing.name(), choice_words(standing))).collect::<Vec<_>>(),
             standing => filters.standing.map(SeasonStanding::name),
             doubts => Doubt::ALL.map(|doubt| (doubt.name(), doubt_words(doubt))),
             doubt => filters.doubt.map(Doubt::name),
@@ -100,7 +100,23 @@ fn standings() -> impl Iterator<Item = SeasonStanding> {
     STEPS.into_iter().chain([SeasonStanding::Unknown])
 }
 
-pub(super) fn standing_words(standing: SeasonStanding) -> &'static str {
+/// In the words of the public pages.
+pub(super) fn standing_words(row: &RegionRow) -> &'static str {
+    if row.is_late { LATE } else { words_of(row.standing) }
+}
+
+/// Among those to choose from, "over" stands for both of its words.
+fn choice_words(standing: SeasonStanding) -> String {
+    match standing {
+        SeasonStanding::Over => format!("{LATE} or {}", words_of(standing).to_lowercase()),
+        _ => words_of(standing).to_owned(),
+    }
+}
+
+/// The last day has passed, and most eggs have probably not hatched yet.
+const LATE: &str = "Late";
+
+fn words_of(standing: SeasonStanding) -> &'static str {
     match standing {
         SeasonStanding::Unknown => "Not known",
         SeasonStanding::Quiet => "Waiting",
@@ -188,7 +204,7 @@ pub(super) fn shown_region(axis: &Axis, row: &RegionRow, get_ready_days: u32) ->
         county => &row.region.county,
         feet => grouped_feet(row.region.elevation_m),
         standing => row.standing.name(),
-        standing_words => standing_words(row.standing),
+        standing_words => standing_words(row),
         held_back => row.held_back,
         look_from => days.map(|days| short(days.look_from)),
         best => days.and_then(|days| days.best).map(|best| span(best.first, best.last)),

@@ -12,7 +12,7 @@ use treebell::service::desk::notice::{fate, notice_in_depth, why_ended};
 use treebell::service::desk::region::region_in_depth;
 use treebell::service::desk::today::{Doubt, Filters, today};
 use treebell::store::Store;
-use treebell::store::notices::skip;
+use treebell::store::notices::{NoticeRelease, skip};
 use treebell::store::runs::{RunResult, Served};
 use treebell::store::staff_log::StaffKind;
 use treebell::store::weather::Pull;
@@ -536,6 +536,24 @@ async fn of_two_that_wait_side_by_side_each_says_which_one_ends_the_other() {
     assert_eq!(page.beside, [of_earlier.replace("waits here", "is held here")]);
     acts::call_off(app, everywhere(), &last, None).await.unwrap();
     assert!(notice_in_depth(app, &house.id, UNDO).await.unwrap().beside.is_empty());
+}
+
+/// Before, the desk said that it was over where the public page said that it was late and told people to wash what they see.
+#[tokio::test]
+async fn a_region_past_its_last_day_is_late_until_eggs_have_probably_hatched_or_people_were_told() {
+    let house = two(Store::in_memory().await.unwrap()).await;
+    let app = &house.app;
+    let row_of = || async { region_in_depth(app, &"north".into()).await.unwrap().row };
+    assert!(!row_of().await.is_late);
+    for (opens, is_late) in [("2026-02-17", true), ("2026-02-07", false)] {
+        said(&app.store, outlook("north", opens, 8, RecordTrust::Sound)).await;
+        let row = row_of().await;
+        assert_eq!((row.standing, row.is_late), (SeasonStanding::Over, is_late), "{opens}");
+    }
+    said(&app.store, outlook("north", "2026-02-17", 8, RecordTrust::Sound)).await;
+    put(app, "north", NoticeKind::TooLateToWash, NoticeRelease::Release).await;
+    let row = row_of().await;
+    assert_eq!((row.standing, row.is_late), (SeasonStanding::Over, false));
 }
 
 /// What today costs the store does not grow with the regions.

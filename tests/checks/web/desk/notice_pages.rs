@@ -483,6 +483,19 @@ async fn what_the_desk_mends_has_its_page_on_today_beside_the_command() {
     assert!(!page.contains(north) && page.contains(words), "{page}");
 }
 
+#[tokio::test]
+async fn the_desk_has_the_word_of_the_public_page_for_a_last_day_that_has_passed() {
+    let desk = world().await;
+    let late = outlook("north", "2026-02-17", 8, RecordTrust::Sound);
+    desk.store().put_outlook(&late, desk.world.clock.now()).await.unwrap();
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    for path in ["/desk/today?state=over", "/desk/region/north"] {
+        let page = maria.get(path).await.body;
+        assert!(page.contains("<span class=\"stage over\">Late</span>"), "{path}: {page}");
+    }
+    assert!(maria.get("/desk/today").await.body.contains(">Late or over</option>"));
+}
+
 /// Whoever sits at the desk has no command line; what is folded away for whoever runs the service may name one.
 #[tokio::test]
 async fn pages_of_the_desk_lead_to_no_command() {
