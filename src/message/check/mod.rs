@@ -3,10 +3,14 @@
 
 // The cautions beside what can hurt.
 mod cautions;
+// Days that the words of one notice tell and it does not have.
+mod days;
 // What each kind of notice has to say.
 mod kinds;
 // What a text has to say and does not, in words for who writes it.
 mod lacking;
+// Braces and tags that people would read.
+mod marks;
 // The words that staff give one notice.
 mod own;
 
@@ -248,6 +252,7 @@ impl Findings<'_> {
             let strange = strange.into_iter().map(|c| format!("`{c}`")).collect::<Vec<_>>().join(", ");
             self.fault(file, "alphabet", format!("is to stay in the texting alphabet, which does not have {strange}"));
         }
+        self.check_marks(file, None, text);
         self.note(file, Some(segments), Ease::of([text], language), sample);
     }
 
@@ -273,6 +278,7 @@ impl Findings<'_> {
         if facts.sender.public_url.is_some() && !has_stop_link {
             self.lacks(file, "stop", "how to stop", By::Names(&["stop_url"]));
         }
+        self.check_marks(file, Some(subject), &flat);
         let pieces = Document::parse(text).pieces();
         let ease = Ease::of(pieces.iter().map(String::as_str).chain([subject]), language);
         self.note(file, None, ease, sample);
@@ -310,6 +316,7 @@ impl Findings<'_> {
         let text = calendar.replace("\r\n ", "").replace("\\,", ",").replace("\\;", ";").replace("\\n", " ");
         self.check_washing(&file, &text, language, false);
         self.check_insecticides(&file, &text, language);
+        self.check_marks(&file, None, &text);
     }
 
     /// Who speaks, what is happening, where, when, what to do (Mileti & Sorensen 1990).

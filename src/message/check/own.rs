@@ -24,19 +24,21 @@ pub struct OwnFault {
 }
 
 /// What is wrong with a notice's messages, each given with its language; empty when nothing is. A name that makes the
-/// templates' own words hard to read is no fault of these.
+/// templates' own words hard to read is no fault of these. `today` may be told beside the days of the notice.
 pub fn own(
     templates: &Templates,
     kind: NoticeKind,
-    facts: &NoticeFacts,
+    (facts, today): (&NoticeFacts, NaiveDate),
     messages: &[(Language, &Message)],
 ) -> Vec<OwnFault> {
     let sample = Sample { name: "this notice", natural: true, facts: facts.clone() };
     let empty = |typed| Findings::of(templates, typed);
     let (mut found, mut usual) = (empty(Typed::Words), empty(Typed::Placeholders));
     for (language, message) in messages {
+        let channel = channel_of(message);
         found.check_written(kind, *language, message, &sample);
-        usual.check_notice(kind, *language, channel_of(message), &sample);
+        found.check_days(&notice_file(kind, *language, channel), *language, message, (facts, today));
+        usual.check_notice(kind, *language, channel, &sample);
     }
     found.faults.retain(|key, _| key.1 != "ease" || !usual.faults.contains_key(key));
     let places: BTreeMap<String, (Language, Channel)> = messages
@@ -177,4 +179,75 @@ fn things_said(kind: NoticeKind, facts: &NoticeFacts, language: Language, messag
         said.insert("the address of the page");
     }
     said
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::message::samples;
+
+    #[track_caller]
+    fn faults(facts: &NoticeFacts, kind: NoticeKind, language: Language, message: &Message) -> Vec<String> {
+        let templates = Templates::load(None).unwrap();
+        let found = own(&templates, kind, (facts, facts.decided_on), &[(language, message)]);
+        found.into_iter().map(|fault| fault.what).collect()
+    }
+
+    #[test]
+    fn the_words_of_the_templates_have_no_strange_day_and_no_mark() {
+        let templates = Templates::load(None).unwrap();
+        for sample in samples::all() {
+            let facts = &sample.facts;
+            for kind in NoticeKind::ALL {
+                for language in Language::ALL {
+                    let messages =
+                        Channel::ALL.map(|channel| templates.render_notice(kind, language, channel, facts).unwrap());
+                    let messages: Vec<_> = messages.iter().map(|message| (language, message)).collect();
+                    let found = own(&templates, kind, (facts, facts.decided_on), &messages);
+                    let strange = found.iter().find(|fault| {
+                        ["none of the days", "as it stands"].iter().any(|what| fault.what.contains(what))
+                    });
+                    assert_eq!(strange, None, "{kind:?}, sample {}", sample.name);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_day_that_the_notice_does_not_have_is_named_with_those_it_has() {
+        let facts = samples::typical().facts;
+        for (language, text, piece, known) in [
+            (Language::En, "Wash May 20.", "`May 20`", "Apr 12"),
+            (Language::En, "Wash by 5/20.", "`5/20`", "Apr 12"),
+            (Language::Es, "Lave el 20 de mayo.", "`20 de mayo`", "12 abr"),
+        ] {
+            let message = Message::Sms { text: text.to_owned() };
+            let found = faults(&facts, NoticeKind::GetReady, language, &message);
+            let of_day =
+                found.iter().find(|what| what.starts_with(&format!("says {piece}, which is none of the days")));
+            assert!(of_day.is_some_and(|what| what.contains(known)), "{text}: {found:?}");
+        }
+        // 14 March is the day on which it was decided, 8 March one of its days.
+        for text in ["Written Mar 14: Mar 8", "3/14, 3/8/2026"] {
+            let message = Message::Sms { text: text.to_owned() };
+            let found = faults(&facts, NoticeKind::GetReady, Language::En, &message);
+            assert!(!found.iter().any(|what| what.contains("none of the days")), "{text}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_mark_that_people_would_read_is_a_fault_at_its_place() {
+        let facts = samples::typical().facts;
+        let templates = Templates::load(None).unwrap();
+        let (subject, body) = templates.email_source(NoticeKind::GetReady, Language::En, &facts).unwrap();
+        let former = Message::Sms { text: String::new() };
+        let body = format!("{body}\n\nIn {{region}} <b>now</b>, {{{{ wash_by }}}}.\n");
+        let subject = format!("{subject} {{x}}");
+        let message = templates.own_email(Language::En, &facts, (&subject, &body), &former).unwrap();
+        let found = faults(&facts, NoticeKind::GetReady, Language::En, &message);
+        for begins in ["has `{region}`, `{{ wash_by }}`, which", "has `<b>`, `</b>`, which", "has a subject with `{x}`"]
+        {
+            assert!(found.iter().any(|what| what.starts_with(begins)), "{begins}: {found:?}");
+        }
+    }
 }

@@ -71,7 +71,8 @@ pub async fn tried(app: &App, notice: &Notice, drafts: &[Draft]) -> Result<(Vec<
     }
     let messages: Vec<(Language, &Message)> =
         written.iter().map(|one| (one.text.language, &one.text.message)).collect();
-    let faults = own(&templates, notice.kind, &facts, &messages);
+    let today = app.clock.now().with_timezone(&app.config.schedule.time_zone).date_naive();
+    let faults = own(&templates, notice.kind, (&facts, today), &messages);
     Ok((written, faults))
 }
 

@@ -79,6 +79,36 @@ async fn words_that_break_a_rule_are_refused_with_the_reason() {
             (Language::En, Channel::Sms, Box::new(move |draft| draft.body = format!("{} {long}", draft.body)), "parts"),
             (Language::Es, Channel::Sms, replace("STOP", "fin"), "does not say how to stop"),
             (
+                Language::En,
+                Channel::Sms,
+                replace("Region north", "{region}"),
+                "has `{region}`, which people would read",
+            ),
+            (
+                Language::En,
+                Channel::Email,
+                Box::new(|draft| draft.body += "\n\n<b>Now</b>"),
+                "has `<b>`, `</b>`, which",
+            ),
+            (
+                Language::En,
+                Channel::Email,
+                Box::new(|draft| draft.subject = "Wash {{ wash_by }}".to_owned()),
+                "has a subject with `{{ wash_by }}`",
+            ),
+            (
+                Language::En,
+                Channel::Email,
+                Box::new(|draft| draft.body += "\n\nWash May 20.\n"),
+                "says `May 20`, which is none of the days of this notice",
+            ),
+            (
+                Language::Es,
+                Channel::Email,
+                Box::new(|draft| draft.body += "\n\nLave el 20/5.\n"),
+                "says `20/5`, which is none of the days of this notice",
+            ),
+            (
                 Language::Es,
                 Channel::Email,
                 Box::new(|draft| draft.body += "\n\nUse un insecticida.\n"),

@@ -79,6 +79,22 @@ fn an_english_text_outside_the_gsm_alphabet_is_a_fault() {
 }
 
 #[test]
+fn marks_that_people_would_read_are_faults() {
+    each_is_broken(&[
+        ("en/help.sms.txt", "a few texts", "{region} <b>: a few texts", "has `<b>`"),
+        (
+            "es/help.sms.txt",
+            "{{ help_contact }}",
+            "{{ help_contact }} {region}",
+            "has `{region}`, which people would read",
+        ),
+        ("en/welcome.email.txt", "Subject: ", "Subject: {x} ", "has a subject with `{x}`"),
+        ("es/care.part.txt", "Use guantes", "Use <i>guantes</i>", "has `<i>`, `</i>`, which people would read"),
+        ("en/washing.calendar.txt", "Then rake", "{then} rake", "has `{then}`"),
+    ]);
+}
+
+#[test]
 fn each_of_the_five_things_is_missed_when_it_is_gone() {
     let gone = |what: &'static str, with: &'static str| move |text: &str| text.replace(what, with);
     broken("en/get-ready.sms.txt", gone("{{ sender_short }}: ", ""), "does not say who speaks");
