@@ -15,6 +15,16 @@ pub struct Sample {
     pub facts: NoticeFacts,
 }
 
+impl Sample {
+    /// As this house would send it: what tells of a house without a public page has none here either.
+    #[must_use]
+    pub fn sent_by(self, sender: &Sender) -> Self {
+        let public_url = sender.public_url.clone().filter(|_| self.facts.sender.public_url.is_some());
+        let sender = Sender { public_url, ..sender.clone() };
+        Self { facts: NoticeFacts { sender, ..self.facts }, ..self }
+    }
+}
+
 /// Together they meet every branch that the facts can open in a template.
 pub fn all() -> Vec<Sample> {
     vec![

@@ -27,7 +27,14 @@ pub(super) enum By {
 
 impl<'a> Findings<'a> {
     pub(super) fn of(templates: &'a Templates, typed: Typed) -> Self {
-        Self { templates, rows: BTreeMap::new(), faults: BTreeMap::new(), typed, lacking: BTreeMap::new() }
+        Self {
+            templates,
+            rows: BTreeMap::new(),
+            faults: BTreeMap::new(),
+            typed,
+            lacking: BTreeMap::new(),
+            measures: true,
+        }
     }
 
     /// `what` is not said: `the last day to wash`.

@@ -63,42 +63,19 @@ pub struct Row {
 
 /// Renders every file with every sample, and with this sender beside the invented ones, and looks at the outcome.
 pub fn check(templates: &Templates, sender: &Sender) -> Report {
-    check_some(templates, sender, &|_| true)
+    let mut found = Findings::of(templates, Typed::Placeholders);
+    found.check_all(sender, &|_| true);
+    found.report()
 }
 
-/// As [`check`], of the files that `wanted` says alone.
+/// As [`check`], of the files that `wanted` says alone. Text messages are measured as this sender would send them, so that the
+/// length that is told is the one of the preview.
 pub fn check_some(templates: &Templates, sender: &Sender, wanted: &dyn Fn(&str) -> bool) -> Report {
     let mut found = Findings::of(templates, Typed::Placeholders);
-    found.check_sender(sender);
-    let mut own = samples::longest();
-    own.name = "your sender, longest names";
-    own.facts.sender = sender.clone();
-    let samples: Vec<Sample> = samples::all().into_iter().chain([own]).collect();
-    for language in Language::ALL {
-        for sample in &samples {
-            for kind in NoticeKind::ALL {
-                for channel in Channel::ALL {
-                    // An e-mail has a calendar entry with it.
-                    let calendar = channel == Channel::Email && wanted(&calendar_file(language));
-                    if calendar || wanted(&notice_file(kind, language, channel)) {
-                        found.check_notice(kind, language, channel, sample);
-                    }
-                }
-            }
-        }
-        for sample in samples::with_other_names(&samples) {
-            for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
-                let fitting = transactional_messages().filter(|(kind, _)| facts.fits(*kind));
-                for (kind, channel) in fitting.filter(|(kind, on)| wanted(&transactional_file(*kind, language, *on))) {
-                    found.check_transactional(kind, language, channel, &facts, sample);
-                }
-            }
-        }
-    }
-    found.check_languages_agree();
-    let cautions = found.cautions();
-    let (rows, faults) = (found.rows.into_values().collect(), found.faults.values().cloned().collect());
-    Report { rows, faults, cautions, by_rule: found.faults }
+    found.measures = false;
+    found.check_all(sender, wanted);
+    found.measure_all(sender, wanted);
+    found.report()
 }
 
 /// Cautions that are missing from notices, in any branch of their files, from the invented senders and from this one: quick enough
@@ -130,9 +107,71 @@ struct Findings<'a> {
     typed: Typed,
     /// What a fault of [`Typed::Words`] is about.
     lacking: BTreeMap<(String, &'static str), By>,
+    /// Whether text messages are measured along with the other rules.
+    measures: bool,
 }
 
 impl Findings<'_> {
+    fn check_all(&mut self, sender: &Sender, wanted: &dyn Fn(&str) -> bool) {
+        self.check_sender(sender);
+        let mut own = samples::longest();
+        own.name = "your sender, longest names";
+        own.facts.sender = sender.clone();
+        let samples: Vec<Sample> = samples::all().into_iter().chain([own]).collect();
+        for language in Language::ALL {
+            for sample in &samples {
+                for kind in NoticeKind::ALL {
+                    for channel in Channel::ALL {
+                        // An e-mail has a calendar entry with it.
+                        let calendar = channel == Channel::Email && wanted(&calendar_file(language));
+                        if calendar || wanted(&notice_file(kind, language, channel)) {
+                            self.check_notice(kind, language, channel, sample);
+                        }
+                    }
+                }
+            }
+            for_letters(&samples, language, wanted, |kind, channel, facts, sample| {
+                self.check_transactional(kind, language, channel, facts, sample);
+            });
+        }
+        self.check_languages_agree();
+    }
+
+    /// Text messages alone, as this sender would send them.
+    fn measure_all(&mut self, sender: &Sender, wanted: &dyn Fn(&str) -> bool) {
+        let samples: Vec<Sample> = samples::all().into_iter().map(|sample| sample.sent_by(sender)).collect();
+        for language in Language::ALL {
+            for sample in &samples {
+                for kind in NoticeKind::ALL {
+                    let file = notice_file(kind, language, Channel::Sms);
+                    if wanted(&file) {
+                        let message = self.templates.render_notice(kind, language, Channel::Sms, &sample.facts);
+                        self.measure(&file, message.ok(), language, sample);
+                    }
+                }
+            }
+            for_letters(&samples, language, wanted, |kind, channel, facts, sample| {
+                if channel == Channel::Sms {
+                    let message = self.templates.render_transactional(kind, language, channel, facts);
+                    self.measure(&transactional_file(kind, language, channel), message.ok(), language, sample);
+                }
+            });
+        }
+    }
+
+    /// What cannot be rendered is told where every rule is asked.
+    fn measure(&mut self, file: &str, message: Option<Message>, language: Language, sample: &Sample) {
+        if let Some(Message::Sms { text }) = message {
+            self.check_parts(file, &text, &sms::count(&text), language, sample);
+        }
+    }
+
+    fn report(self) -> Report {
+        let cautions = self.cautions();
+        let (rows, faults) = (self.rows.into_values().collect(), self.faults.values().cloned().collect());
+        Report { rows, faults, cautions, by_rule: self.faults }
+    }
+
     fn cautions(&self) -> Vec<TemplateFault> {
         let of_cautions = self.faults.iter().filter(|((_, rule), _)| cautions::RULES.contains(rule));
         of_cautions.map(|(_, fault)| fault.clone()).collect()
@@ -239,13 +278,8 @@ impl Findings<'_> {
     /// Parts, encoding and ease of a text message.
     fn check_short(&mut self, file: &str, text: &str, language: Language, sample: &Sample) {
         let segments = sms::count(text);
-        let most = most_segments(language);
-        if segments.parts > most {
-            let (parts, room) = (segments.parts, segments.words());
-            let with = sample.name;
-            let what =
-                format!("takes {parts} parts, at most {most} may be used; with sample `{with}` it {room}: {text}");
-            self.fault(file, "parts", what);
+        if self.measures {
+            self.check_parts(file, text, &segments, language, sample);
         }
         if language == Language::En && segments.encoding != Encoding::Gsm7 {
             let strange: BTreeSet<char> = text.chars().filter(|c| sms::gsm7_septets(*c).is_none()).collect();
@@ -254,6 +288,17 @@ impl Findings<'_> {
         }
         self.check_marks(file, None, text);
         self.note(file, Some(segments), Ease::of([text], language), sample);
+    }
+
+    fn check_parts(&mut self, file: &str, text: &str, segments: &Segments, language: Language, sample: &Sample) {
+        let most = most_segments(language);
+        if segments.parts > most {
+            let (parts, room) = (segments.parts, segments.words());
+            let with = sample.name;
+            let what =
+                format!("takes {parts} parts, at most {most} may be used; with sample `{with}` it {room}: {text}");
+            self.fault(file, "parts", what);
+        }
     }
 
     /// What every e-mail needs, notice or transactional message.
@@ -396,6 +441,23 @@ impl Findings<'_> {
                         format!("leaves out what the {other} words tell: {}", told(&lacking)),
                     );
                 }
+            }
+        }
+    }
+}
+
+/// Every letter in a language with every sample that it fits and that differs from those before.
+fn for_letters(
+    samples: &[Sample],
+    language: Language,
+    wanted: &dyn Fn(&str) -> bool,
+    mut look: impl FnMut(TransactionalKind, Channel, &TransactionalFacts, &Sample),
+) {
+    for sample in samples::with_other_names(samples) {
+        for facts in TransactionalFacts::samples(&sample.facts.sender, &sample.facts.region_name) {
+            let fitting = transactional_messages().filter(|(kind, _)| facts.fits(*kind));
+            for (kind, channel) in fitting.filter(|(kind, on)| wanted(&transactional_file(*kind, language, *on))) {
+                look(kind, channel, &facts, sample);
             }
         }
     }

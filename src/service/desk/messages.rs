@@ -209,7 +209,7 @@ fn facts_of(sample: &str, sender: &Sender) -> Option<NoticeFacts> {
     let mut all = samples::all();
     let at = all.iter().position(|of| of.name == sample).unwrap_or(0);
     let found = (at < all.len()).then(|| all.swap_remove(at))?;
-    Some(NoticeFacts { sender: sender.clone(), ..found.facts })
+    Some(found.sent_by(sender).facts)
 }
 
 fn check_length(draft: &Draft) -> Result<(), DeskError> {
@@ -279,7 +279,7 @@ fn read(templates: &Templates, name: &TextName, sample: &str, sender: &Sender) -
         _ => None,
     };
     let shown = shown_in.as_ref().unwrap_or(name);
-    let letter = |kind| TransactionalFacts::sample_for(kind, sender, &facts.region_name);
+    let letter = |kind| TransactionalFacts::sample_for(kind, &facts.sender, &facts.region_name);
     let written = |language: Language| -> Result<Message, RenderError> {
         match shown.kind() {
             TextKind::Notice(kind, channel) => templates.render_notice(kind, language, channel, &facts),
@@ -308,8 +308,8 @@ fn unsaid(whole: &TextName, draft: &Draft, sample: &str, sender: &Sender) -> Vec
         let others: Vec<(&'static str, BTreeSet<usize>)> = samples::all()
             .into_iter()
             .filter_map(|of| {
-                let facts = NoticeFacts { sender: sender.clone(), ..of.facts };
-                Some((of.name, branches.said(whole, language, &facts)?))
+                let of = of.sent_by(sender);
+                Some((of.name, branches.said(whole, language, &of.facts)?))
             })
             .collect();
         for (at, branch) in branches.all().iter().enumerate() {

@@ -4,7 +4,7 @@ use treebell::message::Message;
 use treebell::message::templates::{Origin, TextName};
 use treebell::people::{Channel, Language};
 use treebell::season::{NoticeId, NoticeKind};
-use treebell::service::desk::messages::{Draft, restore_words, set_words, text};
+use treebell::service::desk::messages::{Draft, Tried, restore_words, set_words, text, tried, usual_sample};
 use treebell::service::desk::wording::{drafts, words_of_templates};
 use treebell::service::desk::{DeskError, Word};
 use treebell::store::Store;
@@ -150,6 +150,26 @@ async fn words_that_break_a_rule_are_refused_with_what_is_missing() {
     let word = Word { why: Some("ask 505 555 0100"), ..MARIA };
     let fine = changed(app, "wash-now.sms", "Scale in", "Eggs in").await;
     assert!(matches!(set_words(app, &named("wash-now.sms"), &fine, None, word).await, Err(DeskError::Reason(_))));
+}
+
+/// What is measured is what the house would send, as its preview shows it: not the text of an invented house with longer names.
+#[tokio::test]
+async fn a_text_is_measured_with_the_sender_of_the_house() {
+    let house = House::new(Store::in_memory().await.unwrap(), asks()).await;
+    let app = &house.app;
+    let name = named("help.sms");
+    let english = |tried: &Tried| {
+        tried.reads.iter().find(|read| read.language == Language::En).and_then(|read| read.segments.clone()).unwrap()
+    };
+    // With the name and the address of the invented house it would take two.
+    let longer =
+        changed(app, "help.sms", "a few texts a year", "a few texts in spring. No more. You asked for news").await;
+    let found = tried(app, &name, &longer, usual_sample(&name)).await.unwrap();
+    assert_eq!((found.faults.as_slice(), english(&found).parts), ([].as_slice(), 1));
+    let too_long = changed(app, "help.sms", "a few texts a year", &"a few texts a year ".repeat(5)).await;
+    let found = tried(app, &name, &too_long, usual_sample(&name)).await.unwrap();
+    let told = found.faults.iter().find(|fault| fault.what.starts_with("takes 2 parts")).unwrap();
+    assert!(told.what.contains(&english(&found).words()) && told.what.contains(": Treebell: a few"), "{}", told.what);
 }
 
 /// The names of these rules come after that of the rule for both languages.
