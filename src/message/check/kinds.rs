@@ -36,8 +36,8 @@ pub(super) fn check(found: &mut Findings<'_>, text: &Text<'_>) {
     let seen = Seen { eggs: facts.basis == Basis::Seen, hatch: facts.hatch_was_seen() };
     check_seen(found, text.file, text.text, text.language, seen);
     check_measured(found, text);
-    // Whoever is asked to wash is told how to do it safely.
-    if text.channel == Channel::Email && !matches!(text.kind, NoticeKind::GetReady | NoticeKind::TooLateToWash) {
+    // Whoever is asked to wash is told how to do it safely: also whoever is to wash until no yellow eggs are left.
+    if text.channel == Channel::Email && text.kind != NoticeKind::GetReady {
         found.check_washing(text.file, text.text, text.language, true);
     }
     match text.kind {

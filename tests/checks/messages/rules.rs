@@ -187,6 +187,10 @@ fn washing_needs_its_cautions() {
     broken("es/care.part.txt", |text| text.replace("escalera", "silla"), &format!("{fault}ladders"));
     broken("es/care.part.txt", |text| text.replace("hidrolavadora", "martillo"), &format!("{fault}no pressure washer"));
     broken("en/washing.calendar.txt", |text| text.replace("water rules", "radio"), &format!("{fault}water rules"));
+    // Until no yellow eggs are left people go on washing.
+    for file in ["en/too-late-to-wash.email.txt", "es/too-late-to-wash.email.txt"] {
+        broken(file, |text| text.replace("{% include \"care.part.txt\" %}", ""), &format!("{fault}ladders"));
+    }
 }
 
 #[test]
