@@ -9,7 +9,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of};
 use super::reading::shown_reading;
-use super::said::{alone_words, changed_alone};
+use super::said::{Told, alone_words, changed_alone, told_once};
 use super::sign_in::with_status;
 use super::wording_names::{group_of, groups, purpose, sample_words, title, told, whose, whose_of_all};
 use crate::language::Language;
@@ -19,8 +19,8 @@ use crate::message::templates::{Origin, Placeholder, TextKind, TextName, in_sent
 use crate::people::account::Deed;
 use crate::season::phrases::capitalised;
 use crate::service::desk::messages::{
-    Draft, TextInDepth, TextRow, Tried, Unsaid, placeholders, read_with, restore_words, set_words, text, texts, tried,
-    usual_sample,
+    Draft, TextFault, TextInDepth, TextRow, Tried, Unsaid, placeholders, read_with, restore_words, set_words, text,
+    texts, tried, usual_sample,
 };
 use crate::service::desk::region_words::quoted;
 use crate::service::desk::{DeskError, Word, local};
@@ -282,7 +282,9 @@ async fn shown(
             part_of => part_of.iter().map(|text| context! { id => text.as_str(), title => title(text) }).collect::<Vec<_>>(),
             languages,
             shown_in => tried_now.as_ref().and_then(|tried| tried.shown_in.as_ref()).map(title),
-            others => faults.iter().filter(|fault| fault.language.is_none()).map(told).collect::<Vec<_>>(),
+            summary => told_once(Language::ALL.into_iter().map(Some).chain([None]).flat_map(|language| {
+                faults.iter().filter(move |fault| fault.language == language).map(placed)
+            })),
             faults => faults.len(),
             looks,
             against => stands,
@@ -319,6 +321,12 @@ fn newest_alone(text: &TextInDepth) -> Option<Language> {
     let newest = text.version();
     let (former, latter) = text.of_version(newest.checked_sub(1)?).zip(text.of_version(newest))?;
     changed_alone(|language| former.words(language).trim_end() != latter.words(language).trim_end())
+}
+
+/// With the field in which it shows.
+fn placed(fault: &TextFault) -> Told {
+    let place = fault.language.map(|of| (of.code().to_owned(), format!("Words in {}", of.english_name())));
+    Told { place, what: told(fault) }
 }
 
 fn shown_placeholder(one: &Placeholder) -> Value {

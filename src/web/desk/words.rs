@@ -9,7 +9,7 @@ use minijinja::value::Value;
 use super::caller::Desk;
 use super::notice::{app_of, by, fault_of, id_of, path_of, reach};
 use super::reading::shown_reading;
-use super::said::changed_alone;
+use super::said::{Told, changed_alone, told_once};
 use super::sign_in::with_status;
 use crate::message::check::OwnFault;
 use crate::people::{Channel, Language};
@@ -118,6 +118,22 @@ fn shown(
     let of_subject = |what: &String| what.starts_with("The text has a subject");
     let base = desk.site().app().config.messages.public_url.url();
     let reads = written.into_iter().map(|own| reading(own, base)).collect::<Result<Vec<_>, _>>().map_err(fault_of)?;
+    let of_email = |language: Language| -> (Vec<String>, Vec<String>) {
+        faults_of(language, Channel::Email).into_iter().partition(of_subject)
+    };
+    let summary = Language::ALL.into_iter().flat_map(|language| {
+        let (of_subject, of_text) = of_email(language);
+        let fields = [
+            ("sms", "Text message", faults_of(language, Channel::Sms)),
+            ("subject", "Subject", of_subject),
+            ("email", "E-mail", of_text),
+        ];
+        fields.into_iter().flat_map(move |(field, label, faults)| {
+            let place = (name_of(field, language), format!("{label} in {}", language.english_name()));
+            faults.into_iter().map(move |what| Told { place: Some(place.clone()), what })
+        })
+    });
+    let summary = told_once(summary);
     let languages: Vec<Value> = Language::ALL
         .into_iter()
         .map(|language| {
@@ -125,8 +141,7 @@ fn shown(
             let read = |channel: Channel| {
                 reads.iter().find(|one| one.language == language && one.channel() == channel).map(shown_reading)
             };
-            let (subject_faults, email_faults): (Vec<String>, Vec<String>) =
-                faults_of(language, Channel::Email).into_iter().partition(of_subject);
+            let (subject_faults, email_faults) = of_email(language);
             context! {
                 code => language.code(),
                 name => language.english_name(),
@@ -149,6 +164,7 @@ fn shown(
             kind => kind_words(notice.kind),
             region => &region.name,
             languages,
+            summary,
             faults => faults.len(),
             looked => looked.is_some(),
             against => looked.flatten(),

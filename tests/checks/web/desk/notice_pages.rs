@@ -366,6 +366,14 @@ async fn what_a_notice_of_ones_own_words_lacks_is_told_with_what_it_should_say()
     let answer = browser.post(&page, &pairs(&fields)).await;
     let told = "The text does not say where the trees are: Region north.";
     assert!(answer.body.contains(told) && !answer.body.contains("{{"), "{}", answer.body);
+    // In both languages it is one line, with the way to both fields.
+    let (_, words) = fields.iter_mut().find(|(name, _)| name == "sms_es").unwrap();
+    *words = words.replace("Region north", "su zona");
+    let answer = browser.post(&page, &pairs(&fields)).await;
+    let both = format!(
+        "<li><a href=\"#in-sms_en\">Text message in English</a> and <a href=\"#in-sms_es\">Text message in Spanish</a>: {told}"
+    );
+    assert!(answer.body.contains(&both), "{}", answer.body);
 }
 
 #[tokio::test]
