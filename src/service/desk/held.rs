@@ -1,6 +1,6 @@
 //! What staff leave with a notice that they hold, and what is said of a hold that ended by its time, or with its notice.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Days, NaiveTime, Utc};
 use chrono_tz::Tz;
 
 use super::local;
@@ -45,11 +45,19 @@ pub(super) fn ran_out(skipped: &Notice) -> bool {
     matches!(serde_json::from_value::<SkipReason>(skipped.reason.clone()), Ok(SkipReason::PastUse { .. }) | Err(_))
 }
 
+/// The end of a hold, behind "until": `Tue, Mar 17, 9:00 AM MDT`; of one that ends at midnight the day that it lasts through, since
+/// "Tue, 12:00 AM" reads like noon or like the end of that day: `the end of Mon, Mar 16`.
+pub(super) fn hold_end(until: DateTime<Utc>, zone: Tz) -> String {
+    let there = until.with_timezone(&zone).naive_local();
+    let last = there.date().checked_sub_days(Days::new(1)).filter(|_| there.time() == NaiveTime::MIN);
+    last.map_or_else(|| local(until, zone), |last| last.format("the end of %a, %b %-d").to_string())
+}
+
 /// Until when a hold was to last, behind who held it, as the row of the act tells: `, until Tue, Mar 17, 9:00 AM MDT`,
 /// `, with no end`; nothing where the row is of another hold.
 pub(super) fn end_words(detail: &str, note: &str, zone: Tz) -> String {
     match hold_end_of(detail, note) {
-        Some(until) => format!(", until {}", local(until, zone)),
+        Some(until) => format!(", until {}", hold_end(until, zone)),
         None if detail == note => ", with no end".to_owned(),
         None => String::new(),
     }
@@ -72,7 +80,7 @@ impl EndedHold<'_> {
     /// `M. Reyes until Tue, Mar 17, 9:00 AM MDT (the crew looks first)`.
     fn words(&self, zone: Tz) -> String {
         let (by, why) = by_and_why(self.note.trim_end_matches('.'));
-        let until = self.until.map_or_else(String::new, |until| format!(" until {}", local(until, zone)));
+        let until = self.until.map_or_else(String::new, |until| format!(" until {}", hold_end(until, zone)));
         let why = if why.is_empty() { String::new() } else { format!(" ({why})") };
         format!("{by}{until}{why}")
     }
@@ -130,4 +138,21 @@ async fn skipped_while_held(app: &App, notice: &Notice, zone: Tz) -> Result<Opti
         }
     };
     Ok(Some(format!("It was held by {by}{end}{why}, {came}.")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_hold_that_ends_at_midnight_lasts_through_the_day_before() {
+        let zone = chrono_tz::America::Denver;
+        for (until, said) in [
+            ("2026-03-17T06:00:00Z", "the end of Mon, Mar 16"),
+            ("2026-03-17T06:01:00Z", "Tue, Mar 17, 12:01 AM MDT"),
+            ("2026-03-17T18:00:00Z", "Tue, Mar 17, 12:00 PM MDT"),
+        ] {
+            assert_eq!(hold_end(until.parse().unwrap(), zone), said);
+        }
+    }
 }

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
+use super::held::hold_end;
 use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_by_itself};
 use super::rests_on::report_of;
 use super::{local, overtaken};
@@ -154,10 +155,16 @@ pub(super) fn stands(notice: &Notice, region: &Region, goes: &Goes, now: DateTim
         }
         NoticeState::Held { until: Some(until) } if leaves_by_itself(notice).is_some() => {
             let from = goes.from.map_or_else(String::new, |from| format!(" and leaves on {}", at(from)));
-            format!("Held until {}; then it waits no longer{from}. It is of use until {end}.", at(*until))
+            format!(
+                "Held until {}; then it waits no longer{from}. It is of use until {end}.",
+                hold_end(*until, region.time_zone)
+            )
         }
         NoticeState::Held { until: Some(until) } => {
-            format!("Held until {}; then it asks for a word again. It is of use until {end}.", at(*until))
+            format!(
+                "Held until {}; then it asks for a word again. It is of use until {end}.",
+                hold_end(*until, region.time_zone)
+            )
         }
         NoticeState::Held { until: None } => {
             format!("Held until somebody sends it or calls it off. It is of use until {end}; then it is skipped.")

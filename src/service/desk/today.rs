@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
-use super::held::{ACTS_READ, by_and_why, said_of_ended};
+use super::held::{ACTS_READ, by_and_why, hold_end, said_of_ended};
 use super::left::{OF_REPORT, OF_REPORT_ASIDE, left_because_of, left_words};
 use super::nobody::{HAD_NOBODY, left_to_nobody};
 use super::notice::leaves_from;
@@ -330,8 +330,10 @@ async fn held_words(
     let by = if by.is_empty() { String::new() } else { format!(" by {by}") };
     let end = match (until, line.leaves_at) {
         (Some(until), Some(leaves)) if leaves == until => format!("until {}, when it leaves by itself", at(until)),
-        (Some(until), Some(leaves)) => format!("until {}; then it leaves by itself, on {}", at(until), at(leaves)),
-        (Some(until), None) => format!("until {}; then it asks for a word again", at(until)),
+        (Some(until), Some(leaves)) => {
+            format!("until {}; then it leaves by itself, on {}", hold_end(until, line.zone), at(leaves))
+        }
+        (Some(until), None) => format!("until {}; then it asks for a word again", hold_end(until, line.zone)),
         (None, _) => "with no end: somebody has to send it or call it off".to_owned(),
     };
     let why = if why.is_empty() { String::new() } else { format!(" {}", whole_sentence(why)) };

@@ -208,7 +208,7 @@ async fn a_hold_says_on_which_day_and_at_which_hour_its_notice_leaves_by_itself(
         // The end of quiet hours comes after it.
         (
             "2026-03-17T06:00:00Z",
-            "until Tue, Mar 17, 12:00 AM MDT; then it leaves by itself, on Tue, Mar 17, 8:00 AM MDT.",
+            "until the end of Mon, Mar 16; then it leaves by itself, on Tue, Mar 17, 8:00 AM MDT.",
         ),
         ("2026-03-17T15:00:00Z", "until Tue, Mar 17, 9:00 AM MDT, when it leaves by itself."),
     ] {

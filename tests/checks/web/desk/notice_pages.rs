@@ -359,7 +359,9 @@ async fn what_a_notice_of_ones_own_words_lacks_is_told_with_what_it_should_say()
     let desk = world().await;
     let (mut browser, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
     let page = format!("{PAGE}/words");
-    browser.get(&page).await;
+    let shown = browser.get(&page).await.body;
+    // A whole subject is seen on a phone, too.
+    assert!(shown.contains("<textarea class=\"subject\" id=\"subject_en\" name=\"subject_en\""), "{shown}");
     let mut fields = words_of(&desk).await;
     let (_, words) = fields.iter_mut().find(|(name, _)| name == "sms_en").unwrap();
     *words = words.replace("Region north", "here");
