@@ -165,7 +165,8 @@ async fn a_text_is_measured_with_the_sender_of_the_house() {
     let longer =
         changed(app, "help.sms", "a few texts a year", "a few texts in spring. No more. You asked for news").await;
     let found = tried(app, &name, &longer, usual_sample(&name)).await.unwrap();
-    assert_eq!((found.faults.as_slice(), english(&found).parts), ([].as_slice(), 1));
+    assert!(found.faults.is_empty(), "{:?}", found.faults);
+    assert_eq!(english(&found).parts, 1);
     let too_long = changed(app, "help.sms", "a few texts a year", &"a few texts a year ".repeat(5)).await;
     let found = tried(app, &name, &too_long, usual_sample(&name)).await.unwrap();
     let told = found.faults.iter().find(|fault| fault.what.starts_with("takes 2 parts")).unwrap();
