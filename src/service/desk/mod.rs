@@ -30,6 +30,7 @@ pub mod rests_on;
 pub mod today;
 pub mod wording;
 
+mod had_counted;
 mod held;
 pub mod left;
 mod old_words;

@@ -45,7 +45,7 @@ pub struct NoticeInDepth {
     pub old_words: Option<String>,
     /// Its words go by a day that holds no more.
     pub days_moved: bool,
-    /// What has become of the report that it rests on; of one that has left, that the report was set aside.
+    /// What has become of a report that it rests on; of one that has left, that the report was set aside.
     pub rests_on: Option<RestsOn>,
     /// A sentence for each notice that staff held and that this one overtook.
     pub overtook: Vec<String>,
@@ -210,8 +210,9 @@ pub async fn notice_in_depth(app: &App, id: &NoticeId, undo: TimeDelta) -> Resul
     let goes = goes(app, &notice, &region, &whom, undo).await?;
     let may = May::of(&notice, now);
     let rests_on = rests_on(app, &notice, region.time_zone).await?;
-    // Of one that has left, nothing else is told.
-    let is_aside = rests_on.is_some() && notice.status() == NoticeStatus::Released;
+    // Of one that has left, nothing else is told of the report because of which it left.
+    let is_of_it = rests_on.as_ref().is_some_and(|of| of.report.is_some() && of.report == report_of(&notice));
+    let is_aside = is_of_it && notice.status() == NoticeStatus::Released;
     if is_aside {
         why.waits = why.waits.replacen(OF_REPORT, OF_REPORT_ASIDE, 1);
     }
@@ -363,11 +364,11 @@ pub fn fate_beside(notice: &Notice, quiet: QuietHours, zone: Tz, now: DateTime<U
     if let (NoticeState::Waiting, Some(at), true) = (&notice.state, leaves, is_of_it) {
         return format!("leaves on {}; until then it can be held or called off", local(at, zone));
     }
-    // Of one that was set aside since, the newest word is not that of who confirmed it.
-    let is_confirmed = report.standing == ReportStanding::Confirmed;
-    let by_it = left_by_itself(notice).filter(|_| is_of_it && is_confirmed && notice.recall.is_none());
+    let by_it = left_by_itself(notice).filter(|_| is_of_it && notice.recall.is_none());
     match by_it.and_then(|_| left_from(notice, quiet, zone)) {
-        Some(from) => left_because_of(report, from, zone, now),
+        Some(from) if report.standing == ReportStanding::Confirmed => left_because_of(report, from, zone, now),
+        // The newest word on it is not that of who confirmed it.
+        Some(from) => left_words(&format!(" {OF_REPORT_ASIDE},"), from, zone, now),
         None => fate(notice, quiet, zone, now),
     }
 }

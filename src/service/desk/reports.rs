@@ -161,8 +161,7 @@ pub async fn mend_day(app: &App, hand: Hand<'_>, id: &str, day: NaiveDate) -> Re
 
 /// Whether a report's newest change gave it another day, as [`mend_day`] and the command note it.
 pub fn is_of_day(change: &StandingChange) -> bool {
-    let noted = change.why.as_deref().and_then(|why| why.strip_prefix("looked on ")?.get(..10));
-    noted.is_some_and(|day| day.parse::<NaiveDate>().is_ok())
+    change.given_day().is_some()
 }
 
 /// Puts a photograph to a report, in the place of the one that it had.

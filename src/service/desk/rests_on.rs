@@ -4,6 +4,7 @@
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
 
+use super::had_counted::{may_rest_on, spells_over};
 use super::{DeskError, local};
 use crate::language::Language;
 use crate::season::NoticeStatus;
@@ -12,8 +13,11 @@ use crate::season::phrases::date;
 use crate::service::app::App;
 use crate::service::field_reports::long;
 use crate::store::field_reports::{ReportHistory, StoredReport};
-use crate::store::notices::Notice;
+use crate::store::notices::{Notice, NoticeState};
 use crate::store::{Conflict, StoreError};
+
+/// A report that was given a day of another year by a slip of the hand is looked for in so many years before.
+const SLIP_OF_YEARS: i32 = 1;
 
 /// The report behind a notice whose reason is that something was seen.
 pub(super) fn report_of(notice: &Notice) -> Option<String> {
@@ -36,8 +40,17 @@ pub struct RestsOn {
 }
 
 /// `None`: the notice rests on no report, the report is as it was, or the notice was never to leave. Of one that has left it is told
-/// only that the report was set aside or is one of another season: what was sent stays as it is.
+/// only that the report was set aside or is one of another season: what was sent stays as it is. The same is told of a report that may
+/// have moved its days.
 pub(super) async fn rests_on(app: &App, notice: &Notice, zone: Tz) -> Result<Option<RestsOn>, DeskError> {
+    match came_of(app, notice, zone).await? {
+        None => was_moved_by(app, notice, zone).await,
+        found => Ok(found),
+    }
+}
+
+/// What has become of the report because of which a notice came up.
+async fn came_of(app: &App, notice: &Notice, zone: Tz) -> Result<Option<RestsOn>, DeskError> {
     let left_at = match notice.status() {
         NoticeStatus::Waiting | NoticeStatus::Held => None,
         NoticeStatus::Released => notice.released_at(),
@@ -61,6 +74,45 @@ pub(super) async fn rests_on(app: &App, notice: &Notice, zone: Tz) -> Result<Opt
         }
     };
     Ok(words.map(|words| RestsOn { report: Some(id), words }))
+}
+
+/// What has become of a report that may have moved the days of a notice which has left, or which staff have sent: the one that was
+/// set aside last, and how many more.
+async fn was_moved_by(app: &App, notice: &Notice, zone: Tz) -> Result<Option<RestsOn>, DeskError> {
+    let is_out = matches!(notice.state, NoticeState::Released { .. } | NoticeState::Leaving { .. });
+    let profile = app.profiles.get(&notice.season.profile);
+    let Some(profile) = profile.filter(|_| is_out && notice.told(zone).rests_on_reports()) else { return Ok(None) };
+    let (year, own) = (notice.season.year, report_of(notice));
+    let (from, to) = (profile.first_day(year.saturating_sub(SLIP_OF_YEARS)), profile.last_day(year));
+    let mut behind = app.store.field_report_histories(None, from, to).await?;
+    behind.retain(|history| {
+        own.as_ref() != Some(&history.now().id) && may_rest_on(notice, &spells_over(history, &profile, year), zone)
+    });
+    behind.sort_by_key(|history| history.now().change.at);
+    let mut found = Vec::new();
+    for history in behind {
+        let region = app.store.region(history.region()).await?;
+        if region.profile == notice.season.profile {
+            found.push((history, region.name));
+        }
+    }
+    let Some((history, region)) = found.pop() else { return Ok(None) };
+    let report = history.now();
+    let day = long(report.observed_on);
+    let what = match history.standing_since(app.clock.now()).filter(|_| report.refused()) {
+        Some(change) => {
+            let (at, by) = (local(change.at, zone), change.by_words());
+            format!("a look of {day} in {region}, has been set aside since, on {at}, by {by}.")
+        }
+        None => format!("a look in {region}, has the day {day} now: it counts for season {year} no longer."),
+    };
+    let more = match found.len() {
+        0 => String::new(),
+        1 => " 1 more report like it counts no longer.".to_owned(),
+        n => format!(" {n} more reports like it count no longer."),
+    };
+    let words = format!("Field reports moved the days that it tells. One that may be among them, {what}{more}");
+    Ok(Some(RestsOn { report: Some(report.id.clone()), words }))
 }
 
 /// Whether a report's day lies in another season than a notice.

@@ -265,7 +265,8 @@ async fn how_left(
         Ok(report) if report.standing != ReportStanding::New => {
             let notice = app.store.notice(&left.id).await?;
             let rests_on = rests_on(app, &notice, left.zone).await?;
-            let how = match rests_on.is_some() || report.refused() {
+            let is_of_it = rests_on.as_ref().is_some_and(|of| of.report.as_ref() == Some(&report.id));
+            let how = match is_of_it || report.refused() {
                 true => words(OF_REPORT_ASIDE),
                 false => left_because_of(&report, left.at, left.zone, now),
             };

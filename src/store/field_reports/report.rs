@@ -174,6 +174,12 @@ pub struct StandingChange {
 }
 
 impl StandingChange {
+    /// The day of the look that it gave the report, as the desk and the command note it; `None`: it gave it none.
+    pub fn given_day(&self) -> Option<NaiveDate> {
+        let noted = self.why.as_deref()?.strip_prefix("looked on ")?.get(..10)?;
+        noted.parse().ok()
+    }
+
     /// In words, for staff.
     pub fn by_words(&self) -> String {
         match (self.by, &self.who) {
@@ -336,6 +342,11 @@ impl ReportHistory {
 
     pub fn now(&self) -> &StoredReport {
         &self.now
+    }
+
+    /// Every standing that it had, in the order in which they were said.
+    pub fn changes(&self) -> &[StandingChange] {
+        &self.changes
     }
 
     /// When what it says now was written.

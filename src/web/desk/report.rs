@@ -11,7 +11,7 @@ use minijinja::value::Value;
 
 use super::Upload;
 use super::caller::Desk;
-use super::came_of::{Since, notices_since, resting_elsewhere};
+use super::came_of::{Since, notices_since, rested_on_it, resting_elsewhere};
 use super::elsewhere::{Beside, may_act_elsewhere};
 use super::next_report;
 use super::notice::{app_of, by, fault_of, reach, undo_time};
@@ -289,9 +289,10 @@ async fn shown(
         _ if report.counts() && app.clock.now() - report.change.at < STOPPABLE_FOR => {
             notices_since(desk, &report, &region, Since::StillToLeave).await?
         }
-        _ => Vec::new(),
+        _ => notices_since(desk, &report, &region, Since::Left).await?,
     };
     came_up.extend(resting_elsewhere(desk, &report, &region, None).await?);
+    came_up.extend(rested_on_it(desk, &report, &region).await?);
     let asks = mine && report.standing != ReportStanding::Confirmed;
     let told = match asks {
         true => Some(beside_button(app, &report, &region).await?),

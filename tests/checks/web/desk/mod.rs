@@ -21,6 +21,7 @@ mod region_drafts;
 mod region_walk;
 mod regions;
 mod report_days;
+mod report_since;
 mod report_walk;
 pub mod reports;
 mod same_days;

@@ -19,7 +19,7 @@ use crate::learning::World;
 use crate::people::notices::notice;
 
 /// Another day for a report, as staff and the command note it.
-async fn mend(desk: &DeskWorld, id: &str, day: &str) {
+pub async fn mend(desk: &DeskWorld, id: &str, day: &str) {
     let mend = ReportMend { observed_on: day.parse().ok(), ..ReportMend::default() };
     let (why, now) = (format!("looked on {day}"), desk.world.clock.now());
     desk.store().mend_field_report(id, &mend, Some("maria"), &why, now).await.unwrap();
