@@ -36,6 +36,7 @@ pub mod left;
 mod old_words;
 mod overtaken;
 mod regions;
+mod sending;
 mod stands;
 mod text_faults;
 mod troubles;

@@ -13,6 +13,8 @@ use super::old_words::Words;
 use super::overtaken::{beside, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
 use super::rests_on::{RestsOn, rests_on};
+pub use super::sending::Sending;
+use super::sending::sending;
 use super::troubles::wrong;
 pub use super::troubles::{MendingPage, Trouble};
 use super::{DeskError, Hand, kind_words, local, regions, whole_sentence, why};
@@ -90,6 +92,8 @@ pub struct Today {
     pub held: Vec<Line>,
     /// The first to leave comes first.
     pub leaves: Vec<Line>,
+    /// Sent by staff, with messages that still wait; the last to leave comes first.
+    pub sending: Vec<Sending>,
     /// Left with nobody asked, a short time ago; the last comes first.
     pub left: Vec<Left>,
     pub wrong: Vec<Trouble>,
@@ -191,6 +195,7 @@ pub async fn today_beside(
         }
         left.overtook = overtook.remove(&left.id).unwrap_or_default();
     }
+    let sending = sending(app, &by_id, now).await?;
     let wrong = wrong(app, &by_id, &rows, &holds, now).await?;
     let counties: BTreeSet<String> = mine.iter().filter_map(|region| region.county.clone()).collect();
     let of_regions = rows.len();
@@ -201,6 +206,7 @@ pub async fn today_beside(
         needs_word,
         held,
         leaves,
+        sending,
         left,
         wrong,
         regions,

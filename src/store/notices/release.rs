@@ -10,7 +10,7 @@ use crate::season::{NoticeId, NoticeKind, NoticeStatus};
 use crate::store::acts::Act;
 use crate::store::error::{Conflict, StoreError};
 use crate::store::notices::ground::is_on_new_ground;
-use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, status_conflict};
+use crate::store::notices::notice::{Notice, NoticeState, find_for_change, find_notice, notice_of, status_conflict};
 use crate::store::notices::order::{overtaken_by, refuse_overtaken};
 use crate::store::notices::queueing::{is_under_way, lock_region, queue_first};
 use crate::store::notices::staff::subject;
@@ -141,6 +141,25 @@ impl Store {
         tx.note_act(Act::NoticeReleased, &subject(id), &detail).await?;
         tx.commit().await?;
         Ok(deliveries + self.queue_rest_of(id, now).await.deliveries())
+    }
+
+    /// Notices that somebody sent, and of which recipients are still to be queued or messages wait; the last to leave comes first. One
+    /// that was recalled, or is of no use any more, is not among them.
+    ///
+    /// # Errors
+    /// When the store fails.
+    pub async fn being_sent_on_a_word(&self, now: DateTime<Utc>) -> Result<Vec<Notice>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT * FROM notices n WHERE n.status = 'released' AND n.released_by <> $1 AND n.recalled_at IS NULL
+               AND n.expires_at > $2 AND (n.queued_to IS NOT NULL OR EXISTS (
+                   SELECT 1 FROM deliveries d WHERE d.notice_id = n.id AND d.state IN ('queued', 'leased', 'uncertain')))
+             ORDER BY n.released_at DESC, n.id",
+        )
+        .bind(BY_POLICY)
+        .bind(ms(now))
+        .fetch_all(&mut *self.read().await?)
+        .await?;
+        rows.iter().map(notice_of).collect()
     }
 
     /// Lets out every waiting notice whose instant has come, and skips what waits or is held past its use. One that would leave

@@ -15,7 +15,9 @@ use crate::people::account::{Deed, Role};
 use crate::region::{Region, RegionId};
 use crate::season::status::SeasonStanding;
 use crate::season::{DaySpan, NoticeKind, days_after, days_before, phrases};
-use crate::service::desk::today::{Doubt, Filters, Left, Line, MendingPage, RegionRow, SeenMark, today_beside};
+use crate::service::desk::today::{
+    Doubt, Filters, Left, Line, MendingPage, RegionRow, SeenMark, Sending, today_beside,
+};
 use crate::service::desk::{Hand, kind_words, local};
 use crate::units::grouped_feet;
 use crate::web::Fault;
@@ -55,6 +57,7 @@ pub(super) async fn page(desk: Desk, Query(query): Query<Typed>) -> Result<Respo
             needs_word => seen.needs_word.iter().map(line).collect::<Vec<_>>(),
             held => seen.held.iter().map(line).collect::<Vec<_>>(),
             left => seen.left.iter().map(shown_left).collect::<Vec<_>>(),
+            sending => seen.sending.iter().map(|one| shown_sending(&desk, one)).collect::<Vec<_>>(),
             leaves_today => seen.leaves.iter().filter(|one| one.leaves_today).map(line).collect::<Vec<_>>(),
             leaves_later => seen.leaves.iter().filter(|one| !one.leaves_today).map(line).collect::<Vec<_>>(),
             wrong => seen.wrong.iter().map(|trouble| context! {
@@ -157,6 +160,17 @@ fn shown_line(desk: &Desk, line: &Line) -> Value {
         rests_on => line.rests_on.as_ref().map(shown_rests_on),
         overtook => &line.overtook,
         beside => &line.beside,
+    }
+}
+
+fn shown_sending(desk: &Desk, one: &Sending) -> Value {
+    context! {
+        path => path_of(&one.id),
+        kind => kind_words(one.kind),
+        region => &one.region.name,
+        words => &one.words,
+        rests_on => one.rests_on.as_ref().map(shown_rests_on),
+        may_recall => desk.account().may(Deed::Act) && desk.may_act_on(&one.region),
     }
 }
 

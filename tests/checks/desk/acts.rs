@@ -9,6 +9,7 @@ use treebell::service::app::App;
 use treebell::service::desk::acts::{self, Sent};
 use treebell::service::desk::find::find;
 use treebell::service::desk::notice::{May, NoticeInDepth, fate, notice_in_depth, standing_shown, why_ended};
+use treebell::service::desk::today::{Filters, today};
 use treebell::service::desk::{DeskError, Hand};
 use treebell::store::notices::{NoticeState, Recalled};
 use treebell::store::queue::ClaimRequest;
@@ -480,6 +481,51 @@ async fn a_notice_is_being_sent_until_the_last_message_is_out_and_then_sent() {
         let deleted = "is no longer kept: single messages are deleted after 731 days.";
         assert_eq!(seen.stands, format!("{sent} How many messages were sent {deleted}"));
         assert_eq!(seen.nobody(), Some(format!("To whom it went {deleted}")));
+    })
+    .await;
+}
+
+/// Before, it was nowhere on that page from the minute in which it left.
+#[tokio::test]
+async fn today_lists_what_staff_sent_until_the_last_message_is_out() {
+    on_each_engine("being sent today", |store| async move {
+        let house = House::new(store, asks()).await;
+        let said = async || {
+            let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+            seen.sending.into_iter().map(|one| one.words).collect::<Vec<_>>()
+        };
+        acts::send(&house.app, everywhere(), &house.id, UNDO).await.unwrap();
+        assert_eq!(said().await, [""; 0], "it leaves, and stands there with its hour");
+        house.go_to("2026-03-16T16:02:00Z").await;
+        let words = |sent: &str| format!("M. Reyes sent it, and it left on Mon, Mar 16, 10:02 AM MDT: {sent} sent.");
+        assert_eq!(said().await, [words("0 of 3 messages are")]);
+        go_out(&house, &[Channel::Sms]).await;
+        assert_eq!(said().await, [words("1 of 3 messages are")]);
+        let south = Hand { by: "A. Vigil", reach: &|region| region.id == "south" };
+        let seen = today(&house.app, south, &Filters::default()).await.unwrap();
+        assert_eq!(seen.sending, [], "of another region");
+        all_go_out(&house).await;
+        assert_eq!(said().await, [""; 0], "all are out");
+    })
+    .await;
+}
+
+/// What left by itself is listed as that, and what staff recalled is sent no more.
+#[tokio::test]
+async fn today_lists_nothing_as_being_sent_that_left_by_itself_or_was_recalled() {
+    on_each_engine("not being sent today", |store| async move {
+        let house = House::new(store, leaves("2026-03-16T16:02:00Z")).await;
+        house.go_to("2026-03-16T16:02:00Z").await;
+        assert_eq!((house.word().await, house.queued().await), ("released", 3));
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!(seen.sending, []);
+        let id = put(&house.app, "north", NoticeKind::WashNow, asks()).await;
+        acts::send(&house.app, everywhere(), &id, TimeDelta::zero()).await.unwrap();
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!(seen.sending.iter().map(|one| &one.id).collect::<Vec<_>>(), [&id]);
+        acts::recall(&house.app, everywhere(), &id, Some("wrong region")).await.unwrap();
+        let seen = today(&house.app, everywhere(), &Filters::default()).await.unwrap();
+        assert_eq!(seen.sending, []);
     })
     .await;
 }
