@@ -11,9 +11,10 @@ use crate::delivery::quiet_hours::QuietHours;
 use crate::people::Channel;
 use crate::region::{Region, Release};
 use crate::season::decide::{Answer, Terms, Verdict};
-use crate::season::{NoticeId, NoticeKind};
+use crate::season::{NoticeId, NoticeKind, NoticeStatus};
 use crate::service::app::App;
 use crate::store::StoreError;
+use crate::store::notices::Notice;
 use crate::text::counted;
 
 /// A notice that comes up.
@@ -94,6 +95,17 @@ pub(super) fn only_with(with: Vec<ComesUp>, without: &[ComesUp]) -> Vec<ComesUp>
     with.into_iter().filter(|one| !without.iter().any(|of| is_the_same(one, of))).collect()
 }
 
+/// Of what a change brings up in a region, that which does not leave by itself as it is: one that waits for its hour may get other
+/// words by the change, but has come up before.
+pub(super) fn not_leaving_yet(mut found: Vec<ComesUp>, decided: &[Notice]) -> Vec<ComesUp> {
+    let leaves = |kind: NoticeKind| {
+        let waits_for_hour = |of: &Notice| of.status() == NoticeStatus::Waiting && of.release_at().is_some();
+        decided.iter().any(|of| of.kind == kind && waits_for_hour(of))
+    };
+    found.retain(|one| one.leaves == Leaves::NeedsWord || !leaves(one.kind));
+    found
+}
+
 /// What comes up elsewhere, one notice in a sentence. `when`: as `with the next cycle`.
 pub fn elsewhere_in_words(one: &ComesUp, when: &str) -> String {
     let notice = format!("“{}”", kind_words(one.kind));
@@ -113,7 +125,7 @@ pub fn elsewhere_in_words(one: &ComesUp, when: &str) -> String {
 }
 
 /// Beside such notices, where they were worked out by an estimate.
-pub const BY_ESTIMATE: &str = "These notices rest on an estimate: a later notice of the season may come instead.";
+pub const BY_ESTIMATE: &str = "These notices rest on an estimate: a later notice of the season may come instead, and others may come too.";
 
 /// What comes up in other regions, summed up. `act`: as `Confirming it also brings up`.
 pub fn sum_in_words(by_region: &[&[ComesUp]], act: &str, when: &str) -> String {
@@ -121,7 +133,9 @@ pub fn sum_in_words(by_region: &[&[ComesUp]], act: &str, when: &str) -> String {
     let notices = counted(all.len(), "notice", "notices");
     let places = by_region.iter().filter(|of| !of.is_empty()).count();
     let places = counted(places, "other region", "other regions");
-    let whom = counted(all.iter().map(|one| one.recipients()).sum::<u64>(), "address", "addresses");
+    // Several notices of one region go to the same addresses.
+    let reach = |of: &&[ComesUp]| of.iter().map(ComesUp::recipients).max().unwrap_or(0);
+    let whom = counted(by_region.iter().map(reach).sum::<u64>(), "address", "addresses");
     let unasked = match all.iter().filter(|one| one.sends_unasked()).count() {
         0 => "Nobody is written to there without a word of staff.".to_owned(),
         1 if all.len() == 1 => "It leaves by itself.".to_owned(),
@@ -203,9 +217,44 @@ pub(in crate::service) async fn comes_up(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::season::SeasonKey;
+    use crate::season::decide::ApprovalNeeded;
+    use crate::store::notices::{NoticeState, ReleasePlan};
 
     fn one(kind: NoticeKind, leaves: Leaves, emails: u64) -> ComesUp {
         ComesUp { kind, leaves, reach: BTreeMap::from([(Channel::Email, emails)]) }
+    }
+
+    /// Before, one that was listed as leaving was counted once more as brought up, since it gets other words.
+    #[test]
+    fn a_notice_that_leaves_by_itself_already_does_not_come_up_once_more() {
+        let at = "2025-03-10T13:00:00Z".parse::<DateTime<Utc>>().unwrap();
+        let kind = NoticeKind::InspectNow;
+        let season = SeasonKey { profile: "pinyon-needle-scale".into(), region: "south".into(), year: 2025 };
+        let waits = Notice {
+            id: NoticeId::of(&season, kind),
+            season,
+            kind,
+            state: NoticeState::Waiting,
+            plan: ReleasePlan::At(at),
+            reason: serde_json::Value::Null,
+            facts: serde_json::Value::Null,
+            decided_on: at.date_naive(),
+            decided_at: at,
+            expires_at: at,
+            staff_note: None,
+            recall: None,
+            own_words: None,
+            undoable: false,
+        };
+        let (again, other) = (one(kind, Leaves::UnlessHeld(at), 3), one(NoticeKind::WashNow, Leaves::AtOnce, 3));
+        let left =
+            |decided: &Notice| not_leaving_yet(vec![again.clone(), other.clone()], std::slice::from_ref(decided));
+        assert_eq!(left(&waits), std::slice::from_ref(&other));
+        // One that asked for a word and does so no more leaves because of it.
+        let asks = Notice { plan: ReleasePlan::WhenConfirmed(ApprovalNeeded::NotOnRealDays), ..waits.clone() };
+        assert_eq!(left(&asks), [again.clone(), other.clone()]);
+        assert_eq!(left(&Notice { state: NoticeState::Held { until: None }, ..waits }), [again.clone(), other.clone()]);
     }
 
     #[test]
@@ -220,7 +269,7 @@ mod tests {
         let when = "with the next cycle";
         assert_eq!(
             sum_in_words(&[&[look.clone(), ready.clone()], &[asks], &[]], "It will also bring up", when),
-            "It will also bring up 3 notices in 2 other regions with the next cycle, to 7 addresses. 1 of them leaves by itself."
+            "It will also bring up 3 notices in 2 other regions with the next cycle, to 6 addresses. 1 of them leaves by itself."
         );
         let all =
             sum_in_words(&[std::slice::from_ref(&look), &[look.clone(), look.clone()]], "It also brings up", when);

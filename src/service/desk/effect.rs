@@ -8,7 +8,7 @@ use tokio::sync::Semaphore;
 use tokio::time::{Instant, timeout};
 
 use super::DeskError;
-use super::comes_up::{ComesUp, comes_up, only_with};
+use super::comes_up::{ComesUp, comes_up, not_leaving_yet, only_with};
 use crate::assessment::season_model::Assessment;
 use crate::geo::distance_km;
 use crate::region::Region;
@@ -97,9 +97,28 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
     if let Some((of, Untaught::HeatUnknown)) = idle {
         let guessed = guessed(app, &mut records, &mut seasons, At { region: &own, profile: &profile, now }, of).await;
         if let Some(heated) = guessed.map_err(not_worked_out(&own))? {
-            let learned = Learned::from(&profile, season, &[others, vec![heated.clone()]].concat(), detection);
+            // By then the others that wait teach, too.
+            let waiting = untaught.iter().filter(|(other, why)| {
+                *why == Untaught::HeatUnknown && other.id != of.id && other.observed_on <= of.observed_on
+            });
+            let mut others = others;
+            for (other, _) in waiting {
+                // Of its own region alone nothing is guessed at.
+                if begun.elapsed() >= within {
+                    break;
+                }
+                let region = app.store.region(&other.region).await?;
+                let at = At { region: &region, profile: &profile, now };
+                // A region whose heat cannot be had teaches nothing.
+                if let Ok(Some(heated)) = self::guessed(app, &mut records, &mut seasons, at, other).await {
+                    others.push(heated);
+                }
+            }
+            let without = Learned::from(&profile, season, &others, detection);
+            others.push(heated.clone());
+            let learned = Learned::from(&profile, season, &others, detection);
             match learned.untaught(&profile, &heated) {
-                None => by_guess = Some(learned),
+                None => by_guess = Some((without, learned)),
                 // Nor will it teach when they are in.
                 Some(why) => why_untaught = Some(why),
             }
@@ -152,7 +171,9 @@ pub async fn effect(app: &App, report: &StoredReport, within: Duration) -> Resul
             // Records of a whole state would fill the memory.
             (records, seasons) = (RecordCache::new(app.store.clone()), SeasonCache::default());
             // Its own region goes by what is known now.
-            looked.with = by_guess.as_ref().unwrap_or(&with);
+            if let Some((without, with)) = &by_guess {
+                (looked.without, looked.with) = (without, with);
+            }
         }
         match looked.at(app, &mut records, &mut seasons, region.clone()).await {
             Ok((effect, with)) => {
@@ -213,7 +234,12 @@ impl Looked<'_> {
         } else {
             // The cycle gives no time to undo.
             let without = comes_up(app, &region, &without, now, 0).await?;
-            only_with(comes_up(app, &region, &with, now, 0).await?, &without)
+            let found = only_with(comes_up(app, &region, &with, now, 0).await?, &without);
+            if found.is_empty() {
+                found
+            } else {
+                not_leaving_yet(found, &app.store.notices_of_region(&with.outlook.season).await?)
+            }
         };
         let effect = RegionEffect {
             without: shown_days(profile, &without.outlook, &without.days),

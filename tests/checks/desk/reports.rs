@@ -206,6 +206,26 @@ async fn a_report_whose_temperatures_are_not_in_is_shown_by_a_guess_at_them() {
     assert!(told.regions[1..].iter().any(moved), "{told:?}");
 }
 
+/// Two reports of one day teach together when its temperatures are in: each page told what its own report brings up alone.
+#[tokio::test]
+async fn a_guess_takes_the_other_reports_that_wait_for_temperatures_with_it() {
+    let world = World::build(treebell::store::Store::in_memory().await.unwrap()).await;
+    let [low, other, high] = [0, 1, 2].map(|at| world.regions[at].clone());
+    let seen_on = world.day_of(&low, 140.0).await.max(world.day_of(&other, 140.0).await);
+    world.set(seen_on);
+    let id = world.report(&low.id, seen_on, "eggs", None, false).await;
+    let report = world.app.store.field_report(&id).await.unwrap();
+    let without = async || {
+        let told = effect(&world.app, &report, LONG).await.unwrap();
+        assert!(told.is_guessed, "{told:?}");
+        let row = told.regions.into_iter().find(|row| row.region.id == high.id).unwrap();
+        row.without.unwrap()
+    };
+    let alone = without().await;
+    world.report(&other.id, seen_on, "eggs", None, true).await;
+    assert_ne!(without().await, alone, "by then the other one has moved the dates, too");
+}
+
 #[tokio::test]
 async fn a_look_in_vain_is_far_off_after_the_likely_days_and_a_sighting_before_them() {
     let House { app, .. } = House::new(treebell::store::Store::in_memory().await.unwrap(), asks()).await;
