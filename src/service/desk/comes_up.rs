@@ -125,7 +125,8 @@ pub fn elsewhere_in_words(one: &ComesUp, when: &str) -> String {
 }
 
 /// Beside such notices, where they were worked out by an estimate.
-pub const BY_ESTIMATE: &str = "These notices rest on an estimate: a later notice of the season may come instead, and others may come too.";
+pub const BY_ESTIMATE: &str =
+    "These notices rest on an estimate: a later notice of the season may come instead, and others may come too.";
 
 /// What comes up in other regions, summed up. `act`: as `Confirming it also brings up`.
 pub fn sum_in_words(by_region: &[&[ComesUp]], act: &str, when: &str) -> String {

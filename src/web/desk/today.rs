@@ -170,7 +170,7 @@ fn shown_sending(desk: &Desk, one: &Sending) -> Value {
         region => &one.region.name,
         words => &one.words,
         rests_on => one.rests_on.as_ref().map(shown_rests_on),
-        may_recall => desk.account().may(Deed::Act) && desk.may_act_on(&one.region),
+        may_recall => desk.may_act_on(&one.region),
     }
 }
 

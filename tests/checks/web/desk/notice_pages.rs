@@ -521,3 +521,24 @@ async fn pages_of_the_desk_lead_to_no_command() {
         assert!(!main.contains("treebell ") && !main.contains('`'), "{path}: {main}");
     }
 }
+
+#[tokio::test]
+async fn today_leads_to_the_recall_of_what_is_being_sent() {
+    let desk = DeskWorld::new().await;
+    crate::people::subscribe(desk.store(), &["00101"], &["a@example.org"]).await;
+    let now = desk.world.clock.now();
+    super::reports::put_notice(&desk, NoticeKind::InspectNow, now).await;
+    let id = "pinyon-needle-scale/north/2025/inspect-now".into();
+    desk.store().release_notice(&id, "maria", now).await.unwrap();
+    let (mut maria, _) = desk.signed_in("maria", Role::Staff, of_region("north")).await;
+    let page = maria.get("/desk/today").await.body;
+    let recall = "<a href=\"/desk/notice/pinyon-needle-scale~north~2025~inspect-now#decide\">Recall it<";
+    assert!(
+        page.contains("<h2 id=\"sending\">Being sent: 1</h2>") && page.contains("<p>maria sent it, and "),
+        "{page}"
+    );
+    assert!(page.contains(recall), "{page}");
+    let (mut sam, _) = desk.signed_in("sam", Role::Staff, of_region("south")).await;
+    let page = sam.get("/desk/today?all=yes").await.body;
+    assert!(page.contains("Being sent: 1") && !page.contains(recall), "{page}");
+}
