@@ -75,6 +75,8 @@ pub struct Left {
     pub how: String,
     /// The report because of which it left.
     pub report: Option<String>,
+    /// Field reports moved the days that it tells, and it came up because of none of them.
+    pub is_moved: bool,
     pub is_recalled: bool,
     /// Why staff recalled it, where they said so.
     pub recall_reason: Option<String>,
@@ -82,7 +84,7 @@ pub struct Left {
     pub was_held: bool,
     /// By whom, until when and why, where that hold ended by its time; only today's list has it.
     pub held: Option<String>,
-    /// That the report because of which it left was set aside; only today's list has it.
+    /// That a report that it rests on was set aside; only today's list has it.
     pub rests_on: Option<RestsOn>,
     /// As of [`Line`](super::today::Line); only today's list has it.
     pub overtook: Vec<String>,
@@ -303,6 +305,7 @@ fn left(notice: &Notice, region: &Region, at: DateTime<Utc>, now: DateTime<Utc>)
         at,
         how: format!("it {}, as the region has it", left_words(" by itself", at, region.time_zone, now)),
         report: report_of(notice),
+        is_moved: report_of(notice).is_none() && notice.told(region.time_zone).rests_on_reports(),
         is_recalled: notice.recall.is_some(),
         recall_reason: notice.recall_reason().map(str::to_owned),
         was_held: past_note(notice).is_some(),

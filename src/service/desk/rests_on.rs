@@ -4,7 +4,7 @@
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
 
-use super::had_counted::{may_rest_on, spells_over};
+use super::had_counted::{Spell, may_rest_on, spells_over};
 use super::{DeskError, local};
 use crate::language::Language;
 use crate::season::NoticeStatus;
@@ -80,17 +80,43 @@ async fn came_of(app: &App, notice: &Notice, zone: Tz) -> Result<Option<RestsOn>
 /// set aside last, and how many more.
 async fn was_moved_by(app: &App, notice: &Notice, zone: Tz) -> Result<Option<RestsOn>, DeskError> {
     let is_out = matches!(notice.state, NoticeState::Released { .. } | NoticeState::Leaving { .. });
-    let profile = app.profiles.get(&notice.season.profile);
-    let Some(profile) = profile.filter(|_| is_out && notice.told(zone).rests_on_reports()) else { return Ok(None) };
-    let (year, own) = (notice.season.year, report_of(notice));
+    if !is_out || !notice.told(zone).rests_on_reports() {
+        return Ok(None);
+    }
+    let over = reports_over(app, &notice.season.profile, notice.season.year).await?;
+    was_moved_by_one_of(app, notice, zone, &over).await
+}
+
+/// A report that counted for a season and does so no longer, with when it did.
+pub(super) type Over = (ReportHistory, Vec<Spell>);
+
+/// Those of a season, in the order in which they came to count no longer.
+pub(super) async fn reports_over(app: &App, profile: &str, year: i32) -> Result<Vec<Over>, DeskError> {
+    let Some(profile) = app.profiles.get(profile) else { return Ok(Vec::new()) };
     let (from, to) = (profile.first_day(year.saturating_sub(SLIP_OF_YEARS)), profile.last_day(year));
-    let mut behind = app.store.field_report_histories(None, from, to).await?;
-    behind.retain(|history| {
-        own.as_ref() != Some(&history.now().id) && may_rest_on(notice, &spells_over(history, &profile, year), zone)
+    let all = app.store.field_report_histories(None, from, to).await?;
+    let with_spells = all.into_iter().map(|history| {
+        let spells = spells_over(&history, &profile, year);
+        (history, spells)
     });
-    behind.sort_by_key(|history| history.now().change.at);
+    let mut over: Vec<Over> = with_spells.filter(|(_, spells)| !spells.is_empty()).collect();
+    over.sort_by_key(|(history, _)| history.now().change.at);
+    Ok(over)
+}
+
+/// As [`rests_on`], of a notice that has left and of such reports of its season.
+pub(super) async fn was_moved_by_one_of(
+    app: &App,
+    notice: &Notice,
+    zone: Tz,
+    over: &[Over],
+) -> Result<Option<RestsOn>, DeskError> {
+    let (year, own) = (notice.season.year, report_of(notice));
     let mut found = Vec::new();
-    for history in behind {
+    for (history, spells) in over {
+        if own.as_ref() == Some(&history.now().id) || !may_rest_on(notice, spells, zone) {
+            continue;
+        }
         let region = app.store.region(history.region()).await?;
         if region.profile == notice.season.profile {
             found.push((history, region.name));

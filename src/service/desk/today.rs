@@ -12,7 +12,7 @@ use super::notice::leaves_from;
 use super::old_words::Words;
 use super::overtaken::{beside, by_later};
 pub use super::regions::{Left, OnPage, RegionRow, SeenMark};
-use super::rests_on::{RestsOn, rests_on};
+use super::rests_on::{Over, RestsOn, reports_over, rests_on, was_moved_by_one_of};
 pub use super::sending::Sending;
 use super::sending::sending;
 use super::troubles::wrong;
@@ -183,9 +183,13 @@ pub async fn today_beside(
         line.overtook = overtook.remove(&line.id).unwrap_or_default();
     }
     let to_nobody = if left.is_empty() { BTreeSet::new() } else { left_to_nobody(app).await? };
+    let mut over = BTreeMap::new();
     for left in &mut left {
         if let Some(report) = &left.report {
             (left.how, left.rests_on) = how_left(app, report, left, now).await?;
+        }
+        if left.is_moved {
+            left.rests_on = moved_by(app, left, &mut over).await?;
         }
         if to_nobody.contains(&left.id) {
             left.how += HAD_NOBODY;
@@ -281,6 +285,24 @@ async fn how_left(
         Ok(_) | Err(StoreError::Conflict(Conflict::UnknownReport { .. })) => Ok((words(OF_REPORT), None)),
         Err(why) => Err(why.into()),
     }
+}
+
+/// What has become of a report that may have moved the days of one that left. `over`: what was read for others, by profile and
+/// season.
+async fn moved_by(
+    app: &App,
+    left: &Left,
+    over: &mut BTreeMap<(String, i32), Vec<Over>>,
+) -> Result<Option<RestsOn>, DeskError> {
+    let notice = app.store.notice(&left.id).await?;
+    let season = (notice.season.profile.clone(), notice.season.year);
+    let reports = match over.remove(&season) {
+        Some(read) => read,
+        None => reports_over(app, &season.0, season.1).await?,
+    };
+    let found = was_moved_by_one_of(app, &notice, left.zone, &reports).await;
+    over.insert(season, reports);
+    found
 }
 
 /// Notices that have not left.

@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use treebell::clock::Clock;
 use treebell::message::NoticeFacts;
 use treebell::people::account::{RegionReach, Role};
-use treebell::season::{NoticeKind, SeasonKey};
+use treebell::season::{NoticeKind, Outlook, RecordTrust, SeasonKey};
 use treebell::store::field_reports::Judgement;
 use treebell::store::notices::{NewNotice, NoticeRelease};
 
@@ -110,6 +110,16 @@ async fn a_notice_of_another_region_says_that_a_report_which_may_have_moved_its_
     assert!(page.contains(moved), "{page}");
     assert!(page.contains(&format!("<a href=\"/desk/report/{id}\">Look at the report")), "{page}");
     assert!(page.contains("<summary>Recall it</summary>"), "{page}");
+    // It left by itself: Today says it, too, once the season of south is known.
+    let likely = crate::desk::today::outlook("south", "2025-04-20", 5, RecordTrust::Sound);
+    let likely = Outlook {
+        season: SeasonKey { year: 2025, ..likely.season.clone() },
+        today: "2025-03-10".parse().unwrap(),
+        ..likely
+    };
+    desk.store().put_outlook(&likely, desk.world.clock.now()).await.unwrap();
+    let page = maria.get("/desk/today").await.body;
+    assert_eq!(page.matches(moved).count(), 1, "{page}");
     for kind in ["get-ready", "wash-now"] {
         let page = maria.get(&OF_SOUTH.replace("inspect-now", kind)).await.body;
         assert!(!page.contains("may be among them"), "{kind}: {page}");
