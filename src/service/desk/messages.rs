@@ -159,6 +159,8 @@ fn row(app: &App, kept: &[WordingVersion], name: TextName) -> TextRow {
 pub fn usual_sample(name: &TextName) -> &'static str {
     match name.kind() {
         TextKind::Notice(NoticeKind::DeadlineMoved, _) => "cooler",
+        // In a usual year as of March it would tell of a hatch that is weeks off.
+        TextKind::Notice(NoticeKind::TooLateToWash, _) => "hatching",
         _ => "typical",
     }
 }

@@ -358,7 +358,9 @@ async fn held_words(
     let (by, why) = by_and_why(note);
     let by = if by.is_empty() { String::new() } else { format!(" by {by}") };
     let end = match (until, line.leaves_at) {
-        (Some(until), Some(leaves)) if leaves == until => format!("until {}, when it leaves by itself", at(until)),
+        (Some(until), Some(leaves)) if leaves == until => {
+            format!("until {}, when it leaves by itself", hold_end(until, line.zone))
+        }
         (Some(until), Some(leaves)) => {
             format!("until {}; then it leaves by itself, on {}", hold_end(until, line.zone), at(leaves))
         }
