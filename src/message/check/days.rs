@@ -266,13 +266,13 @@ impl<'a> Reader<'a> {
         (!readings.is_empty()).then(|| (self.said((at, last), readings).into_iter().collect(), last + 1))
     }
 
-    /// `a 3/4 inch hose`; behind a word that wants a day it is one.
+    /// `a 3/4 inch hose`, `1/16 inch`; behind a word that wants a day it is one.
     fn is_fraction(&self, at: usize, (a, b): (u32, u32)) -> bool {
         let measured = &["inch", "inches", "of", "pulgada", "pulgadas", "de"];
         let wants_day = &["on", "by", "until", "from", "before", "after", "since", "el", "al", "del", "hasta", "desde"];
-        a < b
-            && matches!(b, 2 | 3 | 4 | 8)
-            && (self.is(self.token(at + 3), measured) || !self.is(self.before(at, 1), wants_day))
+        let is_measured = self.is(self.token(at + 3), measured);
+        let wants_day = self.is(self.before(at, 1), wants_day);
+        a < b && (is_measured && matches!(b, 2 | 3 | 4 | 8 | 16 | 32) || !wants_day && matches!(b, 2 | 3 | 4 | 8))
     }
 }
 
@@ -347,7 +347,7 @@ mod tests {
 
     #[test]
     fn what_is_no_date_is_none() {
-        let none = "You may 2 times march 3 miles with a 3/4 inch hose, 24/7, 505-555-0100, 1/2 day, season 2026, \
+        let none = "You may 2 times march 3 miles with a 3/4 inch hose, 1/16 inch long, 24/7, 505-555-0100, 1/2 day, season 2026, \
                     214 degree-days, from June until the rains, 12.5 ft, Apr 12,000";
         let found = said_in(none, Language::En);
         let found: Vec<&str> = found.iter().map(|said| said.piece.as_str()).collect();

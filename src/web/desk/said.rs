@@ -83,11 +83,8 @@ mod tests {
             .iter()
             .map(|line| format!("{} {}", line.get_attr("places").unwrap(), line.get_attr("faults").unwrap()))
             .collect();
-        let ids = |line: &str| ["en", "es"].into_iter().filter(|id| line.contains(*id)).count();
+        let ids = |line: &str| line.matches("'id'").count();
         assert_eq!(said.iter().map(|line| ids(line)).collect::<Vec<_>>(), [2, 1, 0], "{said:?}");
-        assert!(
-            said.iter().zip([r#"["a"]"#, r#"["b", "c"]"#, r#"["d"]"#]).all(|(line, end)| line.ends_with(end)),
-            "{said:?}"
-        );
+        assert!(said.iter().zip(["['a']", "['b', 'c']", "['d']"]).all(|(line, end)| line.ends_with(end)), "{said:?}");
     }
 }
