@@ -41,8 +41,8 @@ pub enum Answer {
     Announce(Terms),
     /// The notice waits for an approval that is no longer needed: from now on these terms hold instead of its own.
     Free(Terms),
-    /// The notice waits for an approval or is held, and goes on so: from now on these terms hold instead of its own, since what it
-    /// told holds no longer.
+    /// From now on these terms hold instead of its own, since what it told holds no longer; it does not leave by itself: a held one
+    /// stays held, any other waits for an approval.
     Renew(Terms),
     /// The notice waits for its hour: it must not leave any more without an approval.
     AskFirst {

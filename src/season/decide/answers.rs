@@ -100,7 +100,14 @@ impl View<'_> {
             (Some(Standing::Waiting { approval_needed: None }), stand) => {
                 let lost = told.is_some_and(|told| self.has_lost_report(told));
                 let old = told.is_some_and(|told| self.has_old_lessons(told));
-                self.waiting_for_hour(kind, stand, old, lost)
+                match stand {
+                    Stand::In { reason, approval_needed: Some(approval), expires_on }
+                        if told.is_some_and(|told| self.has_old_terms(told, expires_on)) =>
+                    {
+                        Answer::Renew(self.terms(kind, reason, Some(approval), expires_on))
+                    }
+                    stand => self.waiting_for_hour(kind, stand, old, lost),
+                }
             }
             (Some(Standing::Waiting { approval_needed: Some(approval) }), stand) => {
                 self.waiting_for_approval(kind, approval, stand, told)
@@ -133,7 +140,9 @@ impl View<'_> {
     /// place, with new ones until `expires_on`.
     fn has_old_terms(&self, told: &DecidedNotice, expires_on: NaiveDate) -> bool {
         let has_old_deadline = told.deadline.is_some() && told.deadline != self.told_deadline(told.kind);
-        let ends_too_early = told.expires_on.is_some_and(|ends| {
+        // What else a region is told is of use from an event on, and not longer because it waits.
+        let is_of_use_from_today = told.kind == NoticeKind::GetReady;
+        let ends_too_early = told.expires_on.filter(|_| is_of_use_from_today).is_some_and(|ends| {
             ends < expires_on && days_between(self.today, ends) <= i64::from(self.policy.early_by_days)
         });
         has_old_deadline || ends_too_early || self.has_old_lessons(told) || self.has_lost_report(told)
@@ -198,9 +207,11 @@ impl View<'_> {
     fn going(&self, kind: NoticeKind, done: &[Verdict]) -> Option<Going> {
         match done.iter().find(|verdict| verdict.kind == kind).map(|verdict| &verdict.answer) {
             Some(Answer::Announce(terms) | Answer::Free(terms)) if terms.approval_needed.is_none() => Some(Going::Out),
-            Some(Answer::Announce(_) | Answer::Free(_) | Answer::AskFirst { .. }) => Some(Going::Waits),
+            Some(Answer::Announce(_) | Answer::Free(_) | Answer::Renew(_) | Answer::AskFirst { .. }) => {
+                Some(Going::Waits)
+            }
             Some(Answer::Skip { .. }) => None,
-            Some(Answer::Renew(_) | Answer::Quiet { .. }) | None => match self.standing(kind)? {
+            Some(Answer::Quiet { .. }) | None => match self.standing(kind)? {
                 Standing::Released { .. } | Standing::Waiting { approval_needed: None } => Some(Going::Out),
                 Standing::Held | Standing::Waiting { approval_needed: Some(_) } => Some(Going::Waits),
                 Standing::Skipped | Standing::Cancelled => None,

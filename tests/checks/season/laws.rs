@@ -335,7 +335,7 @@ proptest! {
                     prop_assert!(terms.expires_on >= outlook.today);
                     let stays = match before {
                         Some(Standing::Held) => true,
-                        Some(Standing::Waiting { approval_needed: Some(_) }) => terms.approval_needed.is_some(),
+                        Some(Standing::Waiting { .. }) => terms.approval_needed.is_some(),
                         _ => false,
                     };
                     prop_assert!(stays, "{:?}", before);

@@ -5,6 +5,7 @@ use treebell::people::account::{RegionReach, Role};
 use treebell::region::Region;
 use treebell::season::phrases;
 use treebell::store::Store;
+use treebell::store::notices::Notice;
 
 use super::support::{Browser, DeskWorld};
 use crate::learning::World;
@@ -80,9 +81,11 @@ async fn a_region_shows_whose_doubt_its_dates_carry_the_chance_and_what_a_wash_t
     // Our number is the profile's, not the sum on the day on which somebody saw eggs.
     let mark = profile.heat_mark(opens).unwrap();
     let notices = world.app.store.notices_of_season(&profile.id, profile.season_of(today)).await.unwrap();
-    assert!(notices.iter().any(|notice| notice.season.region == low.id), "{notices:?}");
+    let tells = |notice: &Notice| notice.season.region == low.id && notice.facts["heat_needed"].is_f64();
+    assert!(notices.iter().any(tells), "{notices:?}");
     for notice in notices {
-        let told = notice.facts["heat_needed"].as_f64().unwrap();
+        // One that was skipped has no facts.
+        let Some(told) = notice.facts["heat_needed"].as_f64() else { continue };
         assert!((told - mark).abs() < 0.05, "{told} for {mark}: {}", notice.id);
     }
 }

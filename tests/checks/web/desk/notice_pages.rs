@@ -437,14 +437,22 @@ async fn an_e_mail_is_shown_as_it_reads_with_its_chart() {
         assert_eq!(browser.get(&format!("{PAGE}/chart.png{query}")).await.status, StatusCode::NOT_FOUND, "{query}");
     }
 
-    let mut fields = words_of(&desk).await;
-    for (_, words) in fields.iter_mut().filter(|(name, _)| name.starts_with("email_")) {
-        *words += "\n\n<script>alert(1)</script> <img src=x>\n";
-    }
-    let answer = browser.post(&format!("{PAGE}/words"), &pairs(&fields)).await;
+    let with = async |added: &str| {
+        let mut fields = words_of(&desk).await;
+        for (_, words) in fields.iter_mut().filter(|(name, _)| name.starts_with("email_")) {
+            *words += added;
+        }
+        fields
+    };
+    let tags = with("\n\n<script>alert(1)</script> <img src=x>\n").await;
+    let answer = browser.post(&format!("{PAGE}/words"), &pairs(&tags)).await;
+    assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{}", answer.body);
+    assert!(answer.body.contains("&lt;img src=x&gt;") && !answer.body.contains("<img src=x>"), "{}", answer.body);
+    let signs = with("\n\n1 < 2 & 3 > 2\n").await;
+    let answer = browser.post(&format!("{PAGE}/words"), &pairs(&signs)).await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
     let page = browser.get(PAGE).await.body;
-    assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt; &lt;img src=x&gt;"), "{page}");
+    assert!(page.contains("1 &lt; 2 &amp; 3 &gt; 2"), "{page}");
     assert!(!page.contains("<script") && !page.contains("<img src=x"), "{page}");
     // The chart goes with the words of staff too.
     assert!(page.contains("chart.png?language=en"), "{page}");
